@@ -1,0 +1,65 @@
+"""What can go wrong, one kind for each stage, each saying where, what was found, what was wanted, what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One fault: where it is, what was found there, what was wanted, and what to do about it.
+
+    >>> print(Problem(7, "edge_position", "laeding", "leading, trailing, lateral or cutout", "correct the word"))
+    row 7, column edge_position: found 'laeding', wanted leading, trailing, lateral or cutout; correct the word
+    """
+
+    row: int | None
+    column: str | None
+    found: str
+    wanted: str
+    remedy: str = ""
+
+    def __str__(self) -> str:
+        place = ", ".join(p for p in (f"row {self.row}" if self.row is not None else "",
+                                      f"column {self.column}" if self.column else "") if p)
+        text = f"found {self.found!r}, wanted {self.wanted}"
+        return f"{place + ': ' if place else ''}{text}{'; ' + self.remedy if self.remedy else ''}"
+
+
+class EdgeFinishError(ValueError):
+    """Base of every error that bad input can cause. `problems` holds all faults that were found, not the first one."""
+
+    def __init__(self, problems: Problem | Iterable[Problem], subject: str = "") -> None:
+        self.problems: tuple[Problem, ...] = (problems,) if isinstance(problems, Problem) else tuple(problems)
+        self.subject = subject
+        lines = [str(p) for p in self.problems]
+        head = f"{subject}: " if subject else ""
+        super().__init__(head + lines[0] if len(lines) == 1 else head + f"{len(lines)} faults\n  " + "\n  ".join(lines))
+
+
+class LogError(EdgeFinishError):
+    """The trial log cannot be used as it is."""
+
+
+class JobError(EdgeFinishError):
+    """The job is impossible by itself, whatever the trials show."""
+
+
+class StudyError(EdgeFinishError):
+    """The study file cannot be used as it is."""
+
+
+class RunError(EdgeFinishError):
+    """The run could not start or finish: its folder, its notebooks, its machine."""
+
+
+def nearest(word: str, known: Sequence[str]) -> str:
+    """The hint for a misspelt word, or nothing.
+
+    >>> nearest("feed_sped_m_min", ["feed_speed_m_min", "grit"])
+    'did you mean feed_speed_m_min?'
+    """
+    near = get_close_matches(str(word), [str(k) for k in known], n=1, cutoff=0.6)
+    return f"did you mean {near[0]}?" if near else ""
