@@ -1,0 +1,142 @@
+"""A posterior of a few unknowns, explored without chance: its mode by Newton, its nodes on a lattice, Sobol draws."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import lru_cache
+from typing import Any, NamedTuple, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+from scipy.stats import qmc
+
+Floats = NDArray[np.float64]
+SEED = 20260131
+"""Seed of the scrambled Sobol points of which draws are made; part of every record."""
+
+
+class Evaluated(Protocol):
+    """What a batch evaluation gives back: `log_post` (K,), and `warm`, from where the next one may start."""
+
+    @property
+    def log_post(self) -> Floats:
+        """Log posterior of each point, up to a constant."""
+
+    @property
+    def warm(self) -> Any:
+        """State of the first point, or None."""
+
+
+Batch = Callable[[Floats, Any], Evaluated]
+
+
+class Mode(NamedTuple):
+    """Most probable point: `theta` (d,), `cov` (d, d) by curvature, the warm state there, whether Newton settled."""
+
+    theta: Floats
+    cov: Floats
+    warm: Any
+    log_post: float
+    settled: bool
+
+
+def climb(batch: Batch, start: Floats, *, floor: float = 1.0, tight: bool = False, passes: int = 40) -> Mode:
+    """The mode by damped Newton steps, slopes and curvature by differences in one batch.
+
+    `floor` is the least curvature believed (priors of unit scale have 1). `tight` goes on until 8 digits stand, for
+    estimates; else until a step is worth nothing to the nodes.
+    """
+    theta, d = np.asarray(start, float), len(start)
+    width = np.full(d, 0.12)
+    unit = np.eye(d)
+    pairs = [(i, j) for i in range(d) for j in range(i)]
+    settled, best, warm, last = False, -np.inf, None, theta
+    cov = unit
+    for _ in range(passes):
+        h = width * unit
+        points = [theta, *(theta + sign * h[i] for i in range(d) for sign in (1, -1)),
+                  *(theta + sign * (h[i] + h[j]) for sign in (1, -1) for i, j in pairs)]
+        got = batch(np.array(points), warm)
+        value = got.log_post
+        if value[0] < best - 1e-6 and not tight:
+            theta, best = (theta + last) / 2, -np.inf
+            continue
+        best, last, warm = value[0], theta, got.warm
+        up, down = value[1:1 + 2 * d:2], value[2:2 + 2 * d:2]
+        slope = (up - down) / (2 * width)
+        bend = np.diag((up - 2 * value[0] + down) / width**2)
+        for n, (i, j) in enumerate(pairs):
+            a, b = value[1 + 2 * d + n], value[1 + 2 * d + len(pairs) + n]
+            bend[i, j] = bend[j, i] = (a + b - up[i] - down[i] - up[j] - down[j] + 2 * value[0]) / (
+                2 * width[i] * width[j])
+        roots, axes = np.linalg.eigh(-bend)
+        cov = axes @ np.diag(1 / np.maximum(roots, floor)) @ axes.T
+        step = cov @ slope
+        step *= min(1.0, 0.8 / max(np.abs(step).max(initial=0), 1e-12))
+        gain = float(slope @ step)
+        theta = theta + step
+        if gain < (1e-11 if tight and width.max(initial=0) < 1e-3 else 0.0 if tight else 0.01):
+            settled = True
+            break
+        near = tight and gain < 1e-4
+        width = np.minimum(width, 2e-4 if near else np.clip(0.4 * np.sqrt(np.diag(cov)), 1e-3, 0.12))
+    return Mode(theta, cov, warm, float(best), settled)
+
+
+class Cloud(NamedTuple):
+    """Weighted nodes about a mode: `theta` (K, d), `weight` (K,) summing to 1, what the batch gave, effective share."""
+
+    theta: Floats
+    weight: Floats
+    got: Any
+    effective: float
+
+
+def nodes_about(batch: Batch, mode: Mode, count: int) -> Cloud:
+    """A lattice through a normal at the mode, tails stretched, weighed by posterior over proposal.
+
+    Where the weights are uneven the proposal is moved to the weighted moments and the nodes are laid again.
+    """
+    d = len(mode.theta)
+    z = ndtri(lattice(count, d))
+    wide = z * (1.12 + 0.05 * z * z)
+    log_proposal = (-0.5 * z**2 - np.log(1.12 + 0.15 * z * z)).sum(1)
+    centre, cov = mode.theta, mode.cov
+    for last in (False, False, True):
+        theta = centre + wide @ np.linalg.cholesky(cov).T
+        got = batch(theta, mode.warm)
+        raw = got.log_post - log_proposal
+        weight = np.exp(raw - raw.max())
+        weight /= weight.sum()
+        effective = float(1 / (weight**2).sum() / count)
+        if effective > 0.45 or last:
+            break
+        centre = weight @ theta
+        gap = theta - centre
+        cov = 1.1 * (gap * weight[:, None]).T @ gap + 0.1 * mode.cov
+    return Cloud(theta, weight, got, effective)
+
+
+def lattice(count: int, dimension: int) -> Floats:
+    """Rank-1 lattice in the unit cube, (count, dimension), of the generalised golden ratio."""
+    g = 2.0
+    for _ in range(60):
+        g = (1 + g) ** (1 / (dimension + 1))
+    return (0.5 + np.arange(1, count + 1)[:, None] * g ** -np.arange(1.0, dimension + 1)) % 1
+
+
+@lru_cache(maxsize=16)
+def sobol(count: int, dimension: int) -> Floats:
+    """Scrambled Sobol points in the open unit cube, (count, dimension), always the same, read-only."""
+    points = qmc.Sobol(dimension, scramble=True, rng=np.random.default_rng(SEED)).random_base2(
+        int(np.ceil(np.log2(count))))[:count]
+    points = np.clip(points, 1e-9, 1 - 1e-9)
+    points.setflags(write=False)
+    return points
+
+
+def pick(weight: Floats, uniform: Floats) -> NDArray[np.intp]:
+    """Index of the node that each uniform number falls on."""
+    cumulated = np.cumsum(weight)
+    return np.searchsorted(cumulated / cumulated[-1], uniform, side="right").clip(0, len(weight) - 1)

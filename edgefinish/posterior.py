@@ -1,0 +1,132 @@
+"""The posterior of a mixed model whose spreads and tails are unknown: estimates, nodes, draws. Deterministic."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+from typing import NamedTuple
+
+import numpy as np
+from scipy.special import ndtri
+
+from .explore import Cloud, Mode, climb, nodes_about, pick, sobol
+from .mixed import Floats, MixedData, Nodes, Solution, nodes_at, solve
+
+_START_TAIL = -0.8  # normal score of 1/ν near 0.075
+_BATCH = 4_000_000  # numbers in one array of a batch of nodes
+
+
+class _Got(NamedTuple):
+    log_post: Floats
+    warm: Floats | None
+    nodes: Nodes
+    solution: Solution
+
+
+def _batch(data: MixedData, theta: Floats, warm: Floats | None, restricted: bool = True) -> _Got:
+    """`solve` at many points with bounded memory; linear predictors are kept of the first point only."""
+    nodes = nodes_at(data, theta)
+    size = max(1, _BATCH // max(len(data.y), 1))
+    parts = []
+    for at in range(0, len(theta), size):
+        some = Nodes(*(x[at:at + size] for x in nodes))
+        got = solve(data, some, warm, 3 if warm is None else 2, restricted=restricted)
+        if not at:
+            first = got.eta[:1]
+        parts.append(got._replace(eta=first[:0], plate=got.plate[:, :0]))
+    whole = Solution(*(np.concatenate(x) for x in zip(*parts, strict=True)))
+    return _Got(whole.log_post, first, nodes, whole)
+
+
+@dataclass(frozen=True, eq=False)
+class Posterior:
+    """Weighted nodes of the spreads, each with a normal of the coefficients.
+
+    `nodes` (K); `weight` (K,) sums to 1; `coef` (K, p); `chol` (K, p, p) lower factor of the precision;
+    `at_mode` the solution at the mode; `mode`; `effective` share of the nodes that carry weight.
+    """
+
+    data: MixedData
+    nodes: Nodes
+    weight: Floats
+    coef: Floats
+    chol: Floats
+    at_mode: Solution
+    mode: Mode
+    effective: float
+
+    @property
+    def settled(self) -> bool:
+        """Whether every iteration settled and enough nodes carry the weight."""
+        return self.mode.settled and self.effective * len(self.weight) >= 12
+
+    def draws(self, count: int) -> tuple[np.ndarray, Floats]:
+        """Node (count,) and coefficients (count, p) of each draw."""
+        points = sobol(count, self.coef.shape[1] + 1)
+        order = np.argsort(points[:, 0], kind="stable")
+        node = pick(self.weight, points[order, 0])
+        normal = ndtri(points[order, 1:])
+        coef = np.empty(normal.shape)
+        ends = np.searchsorted(node, np.arange(len(self.weight) + 1))
+        for k in range(len(self.weight)):
+            rows = slice(ends[k], ends[k + 1])
+            if rows.start < rows.stop:
+                coef[rows] = self.coef[k] + np.linalg.solve(self.chol[k].T, normal[rows].T).T
+        return node, coef
+
+    def moments(self) -> tuple[Floats, Floats]:
+        """Mean and SD of each coefficient over all nodes, (p,) each."""
+        mean = self.weight @ self.coef
+        inverse = np.linalg.inv(self.chol)
+        within = self.weight @ (inverse**2).sum(1)
+        return mean, np.sqrt(within + self.weight @ (self.coef - mean) ** 2)
+
+
+def _start(data: MixedData) -> Floats:
+    """Prior medians, or the spread of the readings where there is no prior."""
+    rough = max(float(np.std(data.y)), 1e-12)
+    first = [np.log(0.5 * rough if np.isinf(data.spreads[i].log_sd) else data.spreads[i].median) for i in data.free]
+    return np.r_[np.array(first), np.full(data.tails, _START_TAIL)]
+
+
+class Estimate(NamedTuple):
+    """Most probable spreads and, given them, coefficients with their standard errors."""
+
+    sd: Floats
+    coef: Floats
+    se: Floats
+    log_likelihood: float
+    settled: bool
+
+
+def estimate(data: MixedData, *, restricted: bool = True) -> Estimate:
+    """Spreads at their mode; without priors these are the REML estimates, or ML where `restricted` is False.
+
+    A spread whose likelihood does not fall towards 0 is 0. The log likelihood has all its constants.
+    """
+    mode = climb(partial(_batch, data, restricted=restricted), _start(data), floor=0.02, tight=True)
+    theta = mode.theta.copy()
+    best = solve(data, nodes_at(data, theta[None]), mode.warm, 8, restricted=restricted)
+    for i, which in enumerate(data.free):
+        trial = theta.copy()
+        trial[i] = -np.inf
+        if which >= len(data.edge_spread):
+            got = solve(data, nodes_at(data, trial[None]), mode.warm, 8, restricted=restricted)
+            if got.log_post[0] >= best.log_post[0] - 1e-9:
+                theta, best = trial, got
+    cov = np.linalg.inv(best.chol[0] @ best.chol[0].T)
+    constant = 0.5 * len(data.precision) * np.log(2 * np.pi) if restricted else 0.0
+    return Estimate(nodes_at(data, theta[None]).sd[0], best.coef[0], np.sqrt(np.diag(cov)),
+                    float(best.log_post[0] + constant), mode.settled)
+
+
+def posterior(data: MixedData, count: int = 256) -> Posterior:
+    """Nodes of the spreads and tails, each with the normal of the coefficients there."""
+    flat = any(np.isinf(data.spreads[i].log_sd) for i in data.free)
+    batch = partial(_batch, data)
+    mode = climb(batch, _start(data), floor=0.02 if flat else 1.0)
+    cloud: Cloud = nodes_about(batch, mode, count)
+    got: _Got = cloud.got
+    at_mode = solve(data, nodes_at(data, mode.theta[None]), mode.warm)
+    return Posterior(data, got.nodes, cloud.weight, got.solution.coef, got.solution.chol, at_mode, mode,
+                     cloud.effective)
