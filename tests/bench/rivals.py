@@ -1,0 +1,145 @@
+"""What a user would do today instead: windows from a fit taken at its word, from tolerance limits, from a mixed model.
+
+Each rival takes a log and a job and returns the widest window over which its own estimate of the conforming share
+reaches the job's, at every position and age, or None. Where a job limits removal or burr, their shares are multiplied
+onto the radius's, as one would with separate models.
+"""
+
+from __future__ import annotations
+
+import math
+import warnings
+from collections.abc import Callable, Mapping
+
+import numpy as np
+import pandas as pd
+import statsmodels.api as sm
+from scipy.special import expit, ndtr, ndtri
+from scipy.stats import chi2
+
+from edgefinish.abrasive import grain_um
+from edgefinish.job import Job
+
+Window = tuple[float, float] | None
+
+
+def design(rows: pd.DataFrame, log: pd.DataFrame) -> np.ndarray:
+    """Columns of the linear law for `rows`, the levels being those of `log`."""
+    x = np.log(rows["feed_speed_m_min"].to_numpy(float) / 2.5)
+    h = rows["contact_hours"].to_numpy(float) / 10
+    grain = np.array([math.log(grain_um(g) / 201) for g in rows["grit"]])
+    columns = [np.ones(len(rows)), x, x * x, np.log(rows["drum_pressure_kPa"].to_numpy(float) / 60), grain,
+               np.log(rows["thickness_mm"].to_numpy(float) / 10), h, np.sqrt(h)]
+    for name in ("edge_position", "material"):
+        columns += [(rows[name] == v).to_numpy(float) for v in sorted(log[name].unique())[1:]]
+    full = np.column_stack(columns)
+    mine = full if rows is log else design(log, log)
+    return full[:, [0, *(j for j in range(1, full.shape[1]) if np.ptp(mine[:, j]) > 0)]]
+
+
+def _grid(log: pd.DataFrame, job: Job) -> tuple[np.ndarray, pd.DataFrame]:
+    """Speeds, and for each of them every position at seven ages of the job's span."""
+    own = log[log["material"] == job.material]["feed_speed_m_min"]
+    speeds = np.geomspace(own.min(), own.max(), 61)
+    ages = np.unique(np.linspace(*job.sheet_hours, 7))
+    names = ["feed_speed_m_min", "contact_hours", "edge_position"]
+    every = pd.MultiIndex.from_product([speeds, ages, sorted(log["edge_position"].unique())], names=names)
+    rows = every.to_frame(index=False)
+    return speeds, rows.assign(material=job.material, grit=job.grit, thickness_mm=job.thickness_mm,
+                               drum_pressure_kPa=job.drum_pressure_kPa)
+
+
+def _widest(speeds: np.ndarray, good: np.ndarray) -> Window:
+    edges = np.flatnonzero(np.diff(np.r_[0, good.astype(int), 0]))
+    if not len(edges):
+        return None
+    first, after = edges[::2], edges[1::2]
+    best = np.argmax(after - first)
+    return float(speeds[first[best]]), float(speeds[after[best] - 1])
+
+
+def _radius(log: pd.DataFrame) -> np.ndarray:
+    """Log radius with censored readings taken at their limit, as one does."""
+    return np.log(log["edge_radius_mm"].astype(str).str.lstrip("<>").astype(float).to_numpy())
+
+
+def _least_squares(y: np.ndarray, x: np.ndarray) -> tuple[np.ndarray, float, np.ndarray, int]:
+    fit = sm.OLS(y, x).fit()
+    return fit.params, math.sqrt(fit.scale), fit.normalized_cov_params, int(fit.df_resid)
+
+
+def _other_limits(log: pd.DataFrame, job: Job, x: np.ndarray, new: np.ndarray) -> np.ndarray | float:
+    """The share that meets removal and burr limits, each by its own fit at its word."""
+    share: np.ndarray | float = 1.0
+    if job.removal_um is not None:
+        beta, sd, _, _ = _least_squares(np.log(log["removal_um"].to_numpy(float)), x)
+        share = ndtr((math.log(job.removal_um) - new @ beta) / sd)
+    if job.residual_burr_mm is not None:
+        ours = (log["burr_severity"] == job.burr_severity).to_numpy()
+        cleared = (log["residual_burr_mm"] <= job.residual_burr_mm).to_numpy(float)[ours]
+        fit = sm.GLM(cleared, x[ours], family=sm.families.Binomial()).fit_regularized(alpha=0.002, L1_wt=0.0)
+        share = share * expit(new @ fit.params)
+    return share
+
+
+def _limits(job: Job) -> tuple[float, float]:
+    low, high = job.edge_radius_mm or (None, None)
+    return (-np.inf if low is None else math.log(low)), (np.inf if high is None else math.log(high))
+
+
+def at_its_word(log: pd.DataFrame, job: Job) -> Window:
+    """Least squares; fitted values and residual spread taken as the truth."""
+    speeds, rows = _grid(log, job)
+    x, new = design(log, log), design(rows, log)
+    low, high = _limits(job)
+    beta, sd, _, _ = _least_squares(_radius(log), x)
+    share = ndtr((high - new @ beta) / sd) - ndtr((low - new @ beta) / sd)
+    share = share * _other_limits(log, job, x, new)
+    return _widest(speeds, share.reshape(len(speeds), -1).min(1) >= job.share)
+
+
+def tolerance_limits(log: pd.DataFrame, job: Job) -> Window:
+    """Least squares with two-sided tolerance limits (Howe 1969, J. Am. Stat. Assoc. 64, 610), edges independent."""
+    speeds, rows = _grid(log, job)
+    x, new = design(log, log), design(rows, log)
+    low, high = _limits(job)
+    beta, sd, cov, df = _least_squares(_radius(log), x)
+    others = np.clip(_other_limits(log, job, x, new), 1e-9, 1)
+    content = np.minimum(job.share / others, 1 - 1e-9)          # what the radius alone has to reach
+    z = ndtri((1 + content) / 2)
+    k = z * np.sqrt(df / chi2.ppf(1 - job.confidence, df)) * np.sqrt(1 + np.einsum("ij,jk,ik->i", new, cov, new))
+    mean = new @ beta
+    good = (mean - k * sd >= low) & (mean + k * sd <= high) & (others >= job.share)
+    return _widest(speeds, good.reshape(len(speeds), -1).all(1))
+
+
+
+
+def mixed_model(log: pd.DataFrame, job: Job) -> Window:
+    """statsmodels MixedLM, sheets and plates as random levels, REML estimates taken as the truth."""
+    speeds, rows = _grid(log, job)
+    x, new = design(log, log), design(rows, log)
+    low, high = _limits(job)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        fit = sm.MixedLM(_radius(log), x, groups=log["abrasive_sheet"].to_numpy(), exog_re=np.ones((len(log), 1)),
+                         exog_vc=_plates(log)).fit(reml=True, method=["lbfgs"])
+    beta, sd = fit.fe_params, math.sqrt(fit.scale + float(fit.cov_re[0, 0]) + float(fit.vcomp[0]))
+    share = ndtr((high - new @ beta) / sd) - ndtr((low - new @ beta) / sd)
+    share = share * _other_limits(log, job, x, new)
+    return _widest(speeds, share.reshape(len(speeds), -1).min(1) >= job.share)
+
+
+def _plates(log: pd.DataFrame) -> sm.regression.mixed_linear_model.VCSpec:
+    """Indicator columns of the plates within each sheet, as MixedLM takes them."""
+    names, mats = [], []
+    for _, rows in log.groupby("abrasive_sheet", sort=True):
+        mine, runs = pd.factorize(rows["run"])
+        mats.append(np.eye(len(runs))[mine])
+        names.append(list(runs))
+    return sm.regression.mixed_linear_model.VCSpec(["plate"], [names], [mats])
+
+
+RIVALS: Mapping[str, Callable[[pd.DataFrame, Job], Window]] = {
+    "at its word": at_its_word, "tolerance": tolerance_limits, "mixed model": mixed_model,
+}
