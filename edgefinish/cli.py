@@ -1,0 +1,147 @@
+"""The command line: verbs, thin."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import signal
+import sys
+from collections.abc import Sequence
+from importlib.metadata import version
+from pathlib import Path
+from types import FrameType
+
+from .errors import EdgeFinishError
+
+DEMO_FOLDER = "edgefinish-demo"
+INTERRUPTED = 130
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one verb; returns the exit code: 0 done, 1 the input does not allow it, 2 wrong usage, 130 interrupted."""
+    # A grammar for a format that notebooks do not use is built when this is imported: most of a second a run.
+    sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]
+    options = parser().parse_args(argv)
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    before = signal.signal(signal.SIGTERM, _terminate)
+    try:
+        return int(options.verb(options))
+    except EdgeFinishError as error:
+        _complain(error, options.json)
+        return 1
+    except KeyboardInterrupt:
+        print("edgefinish: interrupted; nothing was left half-written", file=sys.stderr)
+        return INTERRUPTED
+    except BrokenPipeError:
+        sys.stderr.close()
+        return 1
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+def parser() -> argparse.ArgumentParser:
+    """Verbs and their options."""
+    top = argparse.ArgumentParser(
+        prog="edgefinish", description="Speed windows for drum-and-brush edge finishing lines, from a trial log.",
+        epilog="Exit codes: 0 done, 1 the input does not allow it (the message says what to mend), 2 wrong usage, "
+               "130 interrupted.")
+    top.add_argument("--version", action="version", version=f"edgefinish {version('edgefinish')}")
+    common = argparse.ArgumentParser(add_help=False)
+    common.add_argument("--quiet", action="store_true", help="print only what is wrong")
+    common.add_argument("--json", action="store_true", help="print the result as JSON")
+    runs = argparse.ArgumentParser(add_help=False)
+    runs.add_argument("--out", metavar="DIR", type=Path, help="folder for the results")
+    runs.add_argument("--workers", metavar="N", type=_workers, default=1, help="notebooks run at a time (1)")
+    verbs = top.add_subparsers(required=True, metavar="VERB")
+
+    def verb(name: str, does: str, example: str, *parents: argparse.ArgumentParser) -> argparse.ArgumentParser:
+        return verbs.add_parser(name, parents=[*parents, common], help=does, epilog=f"Example: {example}",
+                                description=f"{does[0].upper()}{does[1:]}.")
+
+    demo = verb("demo", "run the shipped study, whose data are invented, from end to end", "edgefinish demo", runs)
+    demo.set_defaults(verb=_demo)
+    run = verb("run", "run a study: log, fit, windows, report, setup sheets", "edgefinish run study.yaml --workers 2",
+               runs)
+    run.add_argument("study", metavar="STUDY.yaml", type=Path)
+    run.set_defaults(verb=_run)
+    check = verb("check", "read a trial log and print what is wrong or was converted", "edgefinish check trials.csv")
+    check.add_argument("log", metavar="LOG", help="a file, a database URL, or a study file with its own column names")
+    check.add_argument("--sheet", help="name of the sheet in a spreadsheet")
+    check.add_argument("--table", help="name of the table in a database")
+    check.set_defaults(verb=_check)
+    return top
+
+
+def _workers(text: str) -> int:
+    number = int(text)
+    if number < 1:
+        raise argparse.ArgumentTypeError("a whole number from 1 is wanted")
+    return number
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from .study import demo_folder
+
+    return _run_into(demo_folder("demo") / "study.yaml", options.out or Path(DEMO_FOLDER), options)
+
+
+def _run(options: argparse.Namespace) -> int:
+    return _run_into(options.study, options.out, options)
+
+
+def _run_into(study: Path, out: Path | None, options: argparse.Namespace) -> int:
+    from .forms import windows_table
+    from .runner import finish_study
+
+    results, folder = finish_study(study, out, options.workers, progress=not (options.quiet or options.json))
+    if options.json:
+        left = json.loads((folder / "windows.json").read_text(encoding="utf-8"))
+        print(json.dumps({"folder": str(folder), **left}, ensure_ascii=False, indent=1))
+    elif not options.quiet:
+        table = windows_table(results.study, results.windows)
+        print(table.drop(columns=["binds below", "binds above"]).to_string(index=False, justify="left"))
+        for note in results.study.told:
+            print(f"note: {note}")
+        print(f"\nResults in {folder}\n  report.html     start here\n  windows.csv     one row a job\n"
+              "  setup-sheets    one page a window\n  notebooks       as executed, open in JupyterLab")
+    return 0
+
+
+def _check(options: argparse.Namespace) -> int:
+    from .study import read_study
+    from .triallog import read_log
+
+    if options.log.lower().endswith((".yaml", ".yml")):
+        log = read_study(options.log).read_log()
+    else:
+        log = read_log(options.log, sheet=options.sheet, table=options.table)
+    if options.json:
+        said = [{"row": m.row, "column": m.column, "kind": m.kind, "text": m.text} for m in log.messages]
+        print(json.dumps({"edges": len(log.rows), "plates": int(log.rows["run"].nunique()), "messages": said},
+                         ensure_ascii=False, indent=1))
+    elif not options.quiet:
+        from .forms import log_said, messages_said
+
+        for message in log.messages:
+            print(f"{message.kind}: {message}")
+        print(log_said(log))
+        print(messages_said(log))
+    return 0
+
+
+def _complain(error: EdgeFinishError, as_json: bool) -> None:
+    """The error for people, or for a program that asked for JSON."""
+    if as_json:
+        problems = [{"row": p.row, "column": p.column, "found": p.found, "wanted": p.wanted, "remedy": p.remedy}
+                    for p in error.problems]
+        print(json.dumps({"error": type(error).__name__, "subject": error.subject, "problems": problems},
+                         ensure_ascii=False, indent=1))
+    else:
+        print(f"edgefinish: {error}", file=sys.stderr)
+
+
+def _terminate(signal_number: int, frame: FrameType | None) -> None:
+    """Leave by the way that cleans up."""
+    raise SystemExit(128 + signal_number)

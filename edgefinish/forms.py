@@ -1,0 +1,240 @@
+"""What the notebooks say and lay out: tables in the study's units, sentences made from results, sets of pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pandas as pd
+
+from .figures import burr_figure, radius_by_position, removal_figure, show, wear_by_sheet, window_figure
+from .job import SpeedWindow
+from .results import Results
+from .setupsheet import sheet_name
+from .study import Study
+from .triallog import TrialLog
+from .units import QUANTITIES, in_shown, unit_of
+from .wording import answer, claim, job_name, percent, settings, speeds
+
+MEASURED = ("edge_radius_mm", "burr_height_mm", "residual_burr_mm", "removal_um")
+# A coefficient whose posterior is nearly as wide as its prior was not learned from the trials.
+LEARNED = 0.8
+FAR_OFF = 4.0
+
+
+def count(number: int, word: str, many: str = "") -> str:
+    """A number with its word.
+
+    >>> count(1, "pass", "passes"), count(3, "sheet")
+    ('1 pass', '3 sheets')
+    """
+    return f"{number} {word if number == 1 else many or word + 's'}"
+
+
+def listed(words: Sequence[str]) -> str:
+    """Words in a row, as a sentence has them.
+
+    >>> listed(["P60", "P80", "P120"])
+    'P60, P80 and P120'
+    """
+    return " and ".join(part for part in (", ".join(words[:-1]), *words[-1:]) if part)
+
+
+def readable(table: pd.DataFrame, units: str) -> pd.DataFrame:
+    """A table with its quantities in the unit shown, each named with that unit.
+
+    >>> readable(pd.DataFrame({"grit": ["P80"], "feed_speed_m_min": [1.5]}), "imperial").columns.tolist()
+    ['grit', 'feed speed, ft/min']
+    """
+    shown = {}
+    for name in table.columns:
+        quantity = QUANTITIES.get(name)
+        numbers = table[name].dtype.kind == "f" if quantity else False
+        unit = unit_of(name, units) if numbers else ""
+        label = f"{quantity.label}, {unit}" if quantity and unit else str(name).replace("_", " ")
+        shown[label] = pd.Series(in_shown(name, table[name], units)).round(3).to_list() if numbers else table[name]
+    return pd.DataFrame(shown, index=table.index)
+
+
+def log_said(log: TrialLog) -> str:
+    """How much was read, and of what."""
+    rows = log.rows
+    return (f"{count(len(rows), 'measured edge')} on {count(rows['run'].nunique(), 'plate')} of "
+            f"{listed(sorted(rows['material'].astype(str).unique()))}, with "
+            f"{count(rows['abrasive_sheet'].nunique(), 'abrasive sheet')} of grit "
+            f"{listed(sorted(rows['grit'].astype(str).unique(), key=lambda g: int(g[1:])))}.")
+
+
+def messages(log: TrialLog) -> pd.DataFrame:
+    """What was converted, set aside or told, with the rows as the spreadsheet counts them."""
+    return pd.DataFrame([{"row": "" if m.row is None else m.row, "column": m.column or "", "what": m.kind,
+                          "message": m.text} for m in log.messages], columns=["row", "column", "what", "message"])
+
+
+def messages_said(log: TrialLog) -> str:
+    """How many messages there are of each kind, and what to do."""
+    kinds = pd.Series([m.kind for m in log.messages], dtype=str).value_counts()
+    if kinds.empty:
+        return "The log was read as it stands: nothing was converted, set aside or told."
+    parts = [f"{number} {kind}" for kind, number in sorted(kinds.items())]
+    return f"{listed(parts)}. Read each one before believing the fit."
+
+
+def tried(log: TrialLog) -> pd.DataFrame:
+    """Plates and sheets for each material, cut process and burr severity, with the range of each setting."""
+    rows = log.rows
+    by = [name for name in ("material", "cut_process", "burr_severity") if name in rows]
+    runs = rows.drop_duplicates("run").fillna({name: "" for name in by})
+    groups = runs.groupby(by, sort=True)
+    table = groups.agg(plates=("run", "size"), sheets=("abrasive_sheet", "nunique"))
+    for name in ("feed_speed_m_min", "drum_pressure_kPa", "thickness_mm", "contact_hours"):
+        low, high = groups[name].min(), groups[name].max()
+        label = f"{QUANTITIES[name].label}, {QUANTITIES[name].metric}"
+        table[label] = [f"{a:g}" if a == b else f"{a:g} to {b:g}" for a, b in zip(low, high, strict=True)]
+    return table.reset_index()
+
+
+def readings(log: TrialLog) -> pd.DataFrame:
+    """For each measured column: measured, below and above the gauge, blank."""
+    rows = []
+    for name in MEASURED:
+        if name in log.rows:
+            reading = log.reading(name)
+            measured = pd.notna(reading.value)
+            rows.append({"reading": QUANTITIES[name].label, "measured": int((measured & (reading.side == 0)).sum()),
+                         "below the gauge": int((reading.side < 0).sum()),
+                         "above the gauge": int((reading.side > 0).sum()), "blank": int((~measured).sum())})
+    return pd.DataFrame(rows)
+
+
+def readings_said(log: TrialLog) -> str:
+    """How many edge radii the gauge could not resolve, and what becomes of them."""
+    reading = log.reading("edge_radius_mm")
+    outside = int((reading.side != 0).sum())
+    if not outside:
+        return "Every edge radius that was measured lies within what the gauge resolves."
+    return (f"{count(outside, 'edge radius', 'edge radii')} of {count(len(reading.side), 'edge')} "
+            f"{'lies' if outside == 1 else 'lie'} outside what the gauge resolves; the fit knows them as below or "
+            "above, not as a number.")
+
+
+def spreads_said(results: Results) -> str:
+    """Which level of chance is the largest in the edge radius."""
+    spreads = results.model.spreads()
+    radius = spreads[spreads["law"] == "edge radius"]
+    largest = radius.loc[radius["median"].idxmax()]
+    return (f"Edge radius spreads most from {largest['level']} to {largest['level']}: about "
+            f"{percent(round(float(largest['median']), 2))} of the radius.")
+
+
+def coefficients_said(results: Results) -> str:
+    """Which terms the trials could not tell, so that what was assumed stands."""
+    table = results.model.coefficients()
+    kept = table[(table["prior_sd"] > 0) & (table["sd"] > LEARNED * table["prior_sd"])]
+    if kept.empty:
+        return "The trials told something about every term: none rests on its assumed value alone."
+    words = [f"{term} ({law})" for law, term in zip(kept["law"], kept["term"], strict=True)]
+    return f"The trials tell little about {listed(words)}: there the assumed value stands. Vary these to learn them."
+
+
+def sheets_said(results: Results) -> str:
+    """How far the abrasive sheets lie apart."""
+    sheets = results.model.sheets()
+    if sheets.empty:
+        return "No sheet effect was fitted."
+    low, high = sheets.loc[sheets["effect"].idxmin()], sheets.loc[sheets["effect"].idxmax()]
+    return (f"Sheet {high['abrasive_sheet']} rounds most, {100 * (high['effect'] - 1):+.0f} %, and sheet "
+            f"{low['abrasive_sheet']} least, {100 * (low['effect'] - 1):+.0f} %, against a usual sheet.")
+
+
+def residuals_said(results: Results) -> str:
+    """How many edges lie far from the fit, and where to look first."""
+    table = results.model.residuals()
+    far = table[(table["residual"].abs() > FAR_OFF) & (table["side"] == 0)]
+    if far.empty:
+        return f"No measured edge lies more than {FAR_OFF:g} standard deviations from the fit."
+    worst = far.loc[far["residual"].abs().idxmax()]
+    row = results.log.rows.loc[worst["row"]]
+    return (f"{count(len(far), 'measured edge')} {'lies' if len(far) == 1 else 'lie'} more than {FAR_OFF:g} standard "
+            f"deviations from the fit; look first at run {row['run']}, {row['edge_position']} edge ({worst['law']}).")
+
+
+def windows_table(study: Study, windows: Sequence[SpeedWindow]) -> pd.DataFrame:
+    """One row a job: settings, verdict, window with its ends on the safe side, set point, what binds each end."""
+    rows = []
+    for window in windows:
+        at = speeds(window, study.units) if window.verdict == "window" else None
+        rows.append({"job": job_name(window.job, study.units), "settings": settings(window.job, study.units),
+                     "window": str(at) if at else window.verdict,
+                     "set point": f"{at.set_point} {at.unit}" if at else "",
+                     "binds below": window.binds_low or "", "binds above": window.binds_high or ""})
+    return pd.DataFrame(rows)
+
+
+def answers_said(results: Results) -> str:
+    """One sentence for each job, with the first reason."""
+    return "\n".join(f"{answer(w, results.study.units)} {w.reasons[0] if w.reasons else ''}".rstrip()
+                     for w in results.windows)
+
+
+def show_windows(results: Results) -> None:
+    """The window of each job that got one, with the readings under it."""
+    for window in issued(results):
+        show(window_figure(results, window))
+
+
+def show_laws(results: Results) -> None:
+    """Radius by position, wear by sheet, removal and burr for the first job of each material."""
+    for window in first_of_each_material(results.windows):
+        show(radius_by_position(results, window))
+        show(wear_by_sheet(results, window))
+        if "removal_um" in results.log.rows:
+            show(removal_figure(results, window))
+        if "residual_burr_mm" in results.log.rows:
+            show(burr_figure(results, window))
+
+
+def first_of_each_material(windows: Sequence[SpeedWindow]) -> tuple[SpeedWindow, ...]:
+    """The first window of each material, one with speeds before one without.
+
+    >>> job = Job(material="S355", thickness_mm=10, drum_pressure_kPa=60, grit="P80", removal_um=40)
+    >>> none, some = SpeedWindow(job=job, verdict="no window"), SpeedWindow(job=job, verdict="window")
+    >>> first_of_each_material([none, some]) == (some,)
+    True
+    """
+    first: dict[str, SpeedWindow] = {}
+    for window in sorted(windows, key=lambda w: w.verdict != "window"):
+        first.setdefault(window.job.material, window)
+    return tuple(first.values())
+
+
+def issued(results: Results) -> tuple[SpeedWindow, ...]:
+    """The windows of the jobs that got one."""
+    return tuple(w for w in results.windows if w.verdict == "window")
+
+
+def sheets_table(results: Results) -> pd.DataFrame:
+    """The setup sheets: for which job, with which speeds, under which file name."""
+    rows = [{"job": job_name(w.job, results.study.units), "feed speed": str(speeds(w, results.study.units)),
+             "file": sheet_name(w)} for w in issued(results)]
+    return pd.DataFrame(rows, columns=["job", "feed speed", "file"])
+
+
+def claims_said(results: Results) -> str:
+    """What the windows claim, and how many of them may fail."""
+    claims = list(dict.fromkeys(claim(w.job) for w in issued(results)))
+    if not claims:
+        return "No job got a window, so nothing is claimed. The reasons in the table say what to run."
+    fail = sum(1 - w.job.confidence for w in issued(results))
+    return "\n".join([*claims, f"This holds for one job: of these {len(issued(results))} windows about {fail:.1f} may "
+                      "fail. The first-off edges are measured before release, window or not."])
+
+
+def record_table(results: Results) -> pd.DataFrame:
+    """What the numbers hang on."""
+    return pd.DataFrame([{"what": name.replace("_", " "), "value": str(value)}
+                         for name, value in sorted(results.record.items()) if name != "parameters"])
+
+
+def told_said(study: Study) -> str:
+    """Every default and choice of the study."""
+    return "\n".join(study.told) or "The study file says everything; no default was taken."

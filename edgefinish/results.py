@@ -1,0 +1,63 @@
+"""A study answered: the log read, the line fitted, a window for each job, and the record that makes it repeatable."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from importlib.metadata import version
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+from .explore import SEED
+from .job import SpeedWindow
+from .linemodel import LineModel, fit
+from .study import Study, demo_folder, read_study
+from .triallog import TrialLog
+
+VERSIONS_OF = ("numpy", "scipy", "pandas")
+
+
+@dataclass(frozen=True)
+class Results:
+    """What notebooks, report and setup sheets are made from. `windows` stand in the order of the jobs.
+
+    `record` says what the numbers hang on: versions, seed, fingerprints of log and study, parameters; no time of day.
+    """
+
+    study: Study
+    log: TrialLog
+    model: LineModel
+    windows: tuple[SpeedWindow, ...]
+    record: Mapping[str, Any]
+
+
+def find_study(path: str | Path = "") -> Study:
+    """The study at a path, checked; without a path the shipped demo, whose data are invented.
+
+    >>> find_study().path.name
+    'study.yaml'
+    """
+    return read_study(path or demo_folder("demo") / "study.yaml")
+
+
+def open_study(path: str | Path = "") -> Results:
+    """Read a study and its log, fit the line, answer every job. Deterministic. Without a path: the shipped demo.
+
+    Raises `StudyError`, `LogError` or `JobError`, each with every fault that its stage found.
+    """
+    study = find_study(path)
+    log = study.read_log()
+    jobs = study.jobs(log)
+    study = replace(study, told=study.told + study.choices(log))
+    model = fit(log, line=study.line, severities=study.severities)
+    return Results(study=study, log=log, model=model, windows=tuple(model.window(job) for job in jobs),
+                   record=_record(study, log))
+
+
+def _record(study: Study, log: TrialLog) -> Mapping[str, Any]:
+    return MappingProxyType({
+        "edgefinish": version("edgefinish"), "log_sha256": log.sha256, "parameters": {"study": study.path.name},
+        "python": platform.python_version(), "seed": SEED, "study": study.name, "study_sha256": study.sha256,
+        "units": study.units, **{name: version(name) for name in VERSIONS_OF}})

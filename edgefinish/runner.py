@@ -1,0 +1,272 @@
+"""A study from end to end into one folder, whole or not at all; the only room that knows papermill."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import stat
+import sys
+import tempfile
+import threading
+from collections.abc import Iterator, Mapping
+from concurrent.futures import FIRST_EXCEPTION, Future, ThreadPoolExecutor, wait
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import nbformat
+import papermill
+from jupyter_client.kernelspec import KernelSpec
+from jupyter_client.manager import AsyncKernelManager
+from papermill.clientwrap import PapermillNotebookClient
+from papermill.engines import NBClientEngine, NotebookExecutionManager, papermill_engines
+from papermill.exceptions import PapermillExecutionError
+from tqdm import tqdm
+
+from .errors import Problem, RunError, nearest
+from .report import report_html, windows_csv, windows_json
+from .results import Results, open_study
+from .setupsheet import sheet_html, sheet_name, sheet_pdf
+from .study import demo_folder, read_study
+
+FORMS = ("01-check-the-log", "02-fit", "03-windows", "04-sheets-and-report")
+# What a run leaves in its folder; anything else there is somebody's work.
+LEFT = {"windows.csv": None, "windows.json": None, "report.html": None,
+        "setup-sheets": (".html", ".pdf"), "notebooks": (".ipynb",)}
+TYPES: Mapping[str, type] = {"str": str, "int": int, "float": float, "bool": bool}
+START_TIMEOUT_S = 120
+# Sockets in a folder have a path limit of about 100 characters; longer ones go over the loopback.
+LONGEST_SOCKET_PATH = 80
+
+
+def run_study(path: str | Path, out: str | Path | None = None, workers: int = 1, progress: bool = True) -> Path:
+    """Run a study as `finish_study` does; returns the folder."""
+    return finish_study(path, out, workers, progress)[1]
+
+
+def finish_study(path: str | Path, out: str | Path | None = None, workers: int = 1,
+                 progress: bool = True) -> tuple[Results, Path]:
+    """Run a study and put windows, report, setup sheets and executed notebooks into one folder.
+
+    The folder is `out`, or the study's name beside its file. It is written beside its place and moved there when all
+    of it is done; one that an earlier run made is replaced whole. Returns the results and the folder.
+
+    Raises `StudyError`, `LogError` or `JobError` for bad input, before any kernel starts, and `RunError` where the
+    folder is not ours to replace, or a notebook fails.
+    """
+    if isinstance(workers, bool) or not isinstance(workers, int) or workers < 1:
+        raise RunError(Problem(None, "workers", str(workers), "a whole number from 1"))
+    study = read_study(path)
+    target = Path(out).expanduser().absolute() if out is not None else study.path.parent / study.name
+    _check_target(target)
+    parameters = {"study": str(study.path)}
+    forms = [demo_folder("notebooks") / f"{name}.ipynb" for name in FORMS]
+    for form in forms:
+        check_parameters(form, parameters)
+    with _written_whole(target) as folder:
+        results = open_study(study.path)
+        (folder / "notebooks").mkdir()
+        with _Kernels(workers, progress) as kernels:
+            kernels.start(forms, parameters, folder / "notebooks")
+            _write_pages(results, folder)
+            kernels.finish()
+    return results, target
+
+
+def check_parameters(form: Path, parameters: Mapping[str, Any]) -> None:
+    """Names and types of parameters against the annotated parameters cell of a notebook.
+
+    Raises `RunError` with every unknown name and every value of another type.
+    """
+    known = papermill.inspect_notebook(str(form))
+    bad = []
+    for name, value in parameters.items():
+        if name not in known:
+            bad.append(Problem(None, name, name, "a parameter of the notebook", nearest(name, tuple(known))))
+        elif type(value) is not (wanted := TYPES.get(known[name]["inferred_type_name"])):
+            bad.append(Problem(None, name, repr(value), wanted.__name__ if wanted else "an annotated parameter"))
+    if bad:
+        raise RunError(bad, form.name)
+
+
+def _write_pages(results: Results, folder: Path) -> None:
+    """Windows, report and one setup sheet for each window."""
+    (folder / "windows.csv").write_text(windows_csv(results), encoding="utf-8", newline="")
+    (folder / "windows.json").write_text(windows_json(results), encoding="utf-8", newline="")
+    (folder / "report.html").write_text(report_html(results), encoding="utf-8", newline="")
+    sheets = folder / "setup-sheets"
+    sheets.mkdir()
+    for window in results.windows:
+        if window.verdict != "window":
+            continue
+        stem = free = re.sub(r"[^\w.+-]+", "-", sheet_name(window)).strip(".-")[:120] or "sheet"
+        number = 2
+        while (sheets / f"{free}.html").exists():
+            free, number = f"{stem}-{number}", number + 1
+        (sheets / f"{free}.html").write_text(sheet_html(results, window), encoding="utf-8", newline="")
+        (sheets / f"{free}.pdf").write_bytes(sheet_pdf(results, window))
+
+
+def _check_target(target: Path) -> None:
+    """Refuse a folder that no earlier run made, or that holds anything besides."""
+    if target.is_symlink() or (target.exists() and not target.is_dir()):
+        raise RunError(Problem(None, None, str(target), "a folder", "name another with --out"))
+    if not target.exists():
+        return
+    try:
+        ours = "edgefinish" in json.loads((target / "windows.json").read_text(encoding="utf-8"))["record"]
+    except (OSError, ValueError, TypeError, KeyError):
+        ours = False
+    if not ours:
+        raise RunError(Problem(None, None, str(target), "a new folder, or one that an earlier run made",
+                               "name another with --out, or move this one away; nothing in it was touched"))
+    foreign = [p for p in sorted(target.rglob("*")) if not _left_by_us(p.relative_to(target))]
+    if foreign:
+        raise RunError([Problem(None, None, str(p), "only what a run leaves", "move it elsewhere first")
+                        for p in foreign[:20]], "the folder would be replaced whole")
+
+
+def _left_by_us(path: Path) -> bool:
+    top, *rest = path.parts
+    if ".ipynb_checkpoints" in rest:
+        return True
+    kinds = LEFT.get(top, ())
+    return kinds is None if not rest and kinds is None else top in LEFT and (
+        not rest or (len(rest) == 1 and path.suffix in (kinds or ())))
+
+
+@contextmanager
+def _written_whole(target: Path) -> Iterator[Path]:
+    """A folder beside the target that takes its place when the block ends well, and vanishes when it does not."""
+    new_parents = [p for p in target.parents if not p.exists()]
+    aside = None
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        folder = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=target.parent))
+    except OSError as error:
+        raise RunError(Problem(None, None, str(target), "a folder that can be written", str(error.strerror))) from None
+    try:
+        folder.chmod(stat.S_IMODE(target.parent.stat().st_mode) & 0o777)
+        yield folder
+        if target.exists():
+            aside = folder.with_name(f"{folder.name}-old")
+            os.rename(target, aside)
+        os.rename(folder, target)
+    except BaseException as error:
+        if aside is not None and aside.exists() and not target.exists():
+            os.rename(aside, target)
+        shutil.rmtree(folder, ignore_errors=True)
+        for parent in new_parents:
+            if parent.exists() and not any(parent.iterdir()):
+                parent.rmdir()
+        if isinstance(error, OSError):
+            raise RunError(Problem(None, None, str(error.filename or target), "room and leave to write",
+                                   f"{error.strerror}; nothing was left behind")) from None
+        raise
+    if aside is not None:
+        shutil.rmtree(aside, ignore_errors=True)
+
+
+class _KernelManager(AsyncKernelManager):
+    """Kernels of the interpreter that runs this, whatever is registered elsewhere under the same name."""
+
+    @property
+    def kernel_spec(self) -> KernelSpec:
+        return KernelSpec(argv=[sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"],
+                          display_name="Python 3", language="python")
+
+
+class _Engine(NBClientEngine):
+    """Papermill's own way of execution, with our kernels and no trace of the user's IPython profile."""
+
+    @classmethod
+    def execute_managed_notebook(cls, nb_man: NotebookExecutionManager, kernel_name: str, *,
+                                 kernels: _Kernels, **_: Any) -> None:
+        home = tempfile.mkdtemp(prefix="ef-", dir=kernels.home)
+        manager = _KernelManager(kernel_name=kernel_name, connection_file=str(Path(home, "k.json")))
+        if os.name == "posix" and len(home) < LONGEST_SOCKET_PATH:
+            manager.transport = "ipc"
+            manager.ip = str(Path(home, "k"))
+        manager.client_class = "jupyter_client.asynchronous.AsyncKernelClient"
+        client = PapermillNotebookClient(
+            nb_man, km=manager, kernel_name=kernel_name, startup_timeout=START_TIMEOUT_S, timeout=None,
+            shutdown_kernel="immediate", on_cell_start=kernels.before_cell, on_cell_complete=kernels.after_cell)
+        environment = {k: v for k, v in os.environ.items() if k != "PYTHONSTARTUP"} | {"IPYTHONDIR": home}
+        kernels.running.append(manager)
+        client.reset_execution_trackers()
+        with client.setup_kernel(env=environment):
+            client.papermill_execute_cells()
+
+
+papermill_engines.register("edgefinish", _Engine)
+
+
+class _Kernels:
+    """Executes notebooks in kernels, some at a time, with one bar for all; leaves no kernel behind."""
+
+    def __init__(self, workers: int, progress: bool) -> None:
+        self.running: list[AsyncKernelManager] = []
+        self.stopped = threading.Event()
+        self.pool = ThreadPoolExecutor(workers, thread_name_prefix="notebook")
+        self.futures: list[Future[None]] = []
+        self.bar: tqdm = tqdm(disable=None if progress else True, unit="step", desc="notebooks", leave=False)
+
+    def __enter__(self) -> _Kernels:
+        self.home = tempfile.mkdtemp(prefix="ef-")
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stopped.set()
+        for manager in self.running:
+            process = getattr(manager.provisioner, "process", None)
+            if process is not None and process.poll() is None:
+                process.kill()
+        self.pool.shutdown(wait=True, cancel_futures=True)
+        self.bar.close()
+        shutil.rmtree(self.home, ignore_errors=True)
+
+    def start(self, forms: list[Path], parameters: Mapping[str, Any], folder: Path) -> None:
+        """Set every notebook going; they run while the pages are written."""
+        sources = [nbformat.read(form, as_version=4) for form in forms]
+        self.bar.reset(sum(c.cell_type == "code" for s in sources for c in s.cells) + len(forms))
+        for form in forms:
+            self.futures.append(self.pool.submit(self._execute, form, dict(parameters), folder / form.name))
+
+    def finish(self) -> None:
+        """Wait until all are done; the first failure stops the rest."""
+        done, _ = wait(self.futures, return_when=FIRST_EXCEPTION)
+        for future in done:
+            future.result()
+
+    def before_cell(self, **_: Any) -> None:
+        """Let no further cell start once the run has been stopped."""
+        if self.stopped.is_set():
+            raise RunError(Problem(None, None, "a stopped run", "a run that goes on"))
+
+    def after_cell(self, **_: Any) -> None:
+        """One step further."""
+        self.bar.update()
+
+    def _execute(self, form: Path, parameters: dict[str, Any], written: Path) -> None:
+        self.before_cell()
+        try:
+            notebook = papermill.execute_notebook(
+                str(form), None, parameters, engine_name="edgefinish", kernel_name="python3", language="python",
+                progress_bar=False, autosave_cell_every=0, kernels=self)
+        except PapermillExecutionError as error:
+            first = (error.source.strip().splitlines() or [""])[0]
+            raise RunError(Problem(None, None, f"{error.ename}: {error.evalue}", "a cell that runs",
+                                   f"cell {error.exec_count}, '{first}'"), form.name) from None
+        except RuntimeError as error:
+            raise RunError(Problem(None, None, str(error).splitlines()[0], "a kernel that runs to the end",
+                                   "check memory and the installation"), form.name) from None
+        self.before_cell()
+        left = [c for c in notebook.cells if c.metadata.get("papermill", {}).get("status") != "completed"]
+        if left:
+            raise RunError(Problem(None, None, f"{len(left)} cells not run", "every cell run"), form.name)
+        notebook.metadata.papermill.update(input_path=form.name, output_path=written.name)
+        nbformat.write(notebook, written)
+
+
