@@ -1,0 +1,233 @@
+"""The parts that pictures are drawn from: titles, bands, limits, the window's shade, raw readings.
+
+Marker shapes and line dashes carry every distinction that a colour carries, so that a grey print says the same.
+"""
+
+from __future__ import annotations
+
+import html
+import math
+import textwrap
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+from plotly.subplots import make_subplots
+
+from .job import Job, SpeedWindow
+from .results import Results
+from .units import QUANTITIES, System, in_shown, unit_of
+from .wording import POSITION_WORDS, POSITIONS, SPEED, limit
+
+MIME = "application/vnd.plotly.v1+json"
+CONFIG = {"displaylogo": False, "responsive": True,
+          "modeBarButtons": [["zoom2d", "pan2d", "resetScale2d", "toImage"]]}
+# Okabe and Ito's colours for the colour-blind (2008): blue, vermilion, bluish green, black.
+COLOURS = dict(zip(POSITIONS, ("#0072B2", "#D55E00", "#009E73", "#000000"), strict=True))
+SHAPES = dict(zip(POSITIONS, ("circle", "square", "diamond", "x-thin"), strict=True))
+SHEET_SHAPES = ("circle", "square", "diamond", "cross", "star", "hexagon", "pentagon", "bowtie")
+INK, BAND, WINDOW_FILL, WEAK = "#222222", "rgba(0,114,178,0.18)", "rgba(120,120,120,0.16)", 0.28
+MOST_READINGS = 1500
+WRAP_TITLE, WRAP_SMALL = 42, 56
+GRID = 61
+
+
+def figure_json(fig: go.Figure) -> dict[str, Any]:
+    """The figure as plain lists with numbers of six significant digits, without the template.
+
+    >>> figure_json(go.Figure(go.Scatter(y=[2 / 3])))["data"]
+    [{'type': 'scatter', 'y': [0.666667]}]
+    """
+    bare = fig.to_plotly_json()
+    layout = {k: v for k, v in bare["layout"].items() if k != "template"}
+    return {"config": _plain(CONFIG), "data": _plain(bare["data"]), "layout": _plain(layout)}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {k: _plain(value[k]) for k in sorted(value)}
+    if isinstance(value, (list, tuple, np.ndarray, pd.Series)):
+        return [_plain(v) for v in value]
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, float):
+        if not math.isfinite(value):
+            return None
+        return 0.0 if abs(value) < 1e-9 else float(f"{value:.6g}")
+    return value
+
+
+def safe(value: object) -> str:
+    """A name as text: plotly reads tags and its own placeholders in every label."""
+    return html.escape(str(value), quote=False).replace("%{", "%&#123;").replace("$", "&#36;")
+
+
+def empty(question: str, lines: Iterable[str], text: str, height: int, **subplots: Any) -> go.Figure:
+    """An empty figure with its question on top, smaller lines under it, room for both, and its description."""
+    big = textwrap.wrap(question, WRAP_TITLE)
+    small = [part for line in lines for part in textwrap.wrap(line, WRAP_SMALL)]
+    title = f"<b>{'<br>'.join(map(safe, big))}</b>"
+    if small:
+        title += f"<br><span style='font-size:12px'>{'<br>'.join(map(safe, small))}</span>"
+    top = 20 * len(big) + 17 * len(small) + 34
+    fig = make_subplots(figure=go.Figure(layout={"template": {}}), **subplots)
+    fig.update_annotations(font_size=12)
+    fig.update_layout(
+        title={"text": title, "font": {"size": 15}, "x": 0, "xref": "container", "xanchor": "left", "y": 1,
+               "yref": "container", "yanchor": "top", "pad": {"t": 20, "l": 6}},
+        height=height + top, margin={"t": top, "l": 54, "r": 16, "b": 46}, showlegend=False, hovermode="closest",
+        font={"family": "system-ui, sans-serif", "size": 12, "color": INK}, paper_bgcolor="#fff", plot_bgcolor="#fff",
+        meta={"text": " ".join([question, *lines, text])})
+    lines_on = {"gridcolor": "#e3e3e3", "linecolor": "#777", "showline": True, "zeroline": False, "ticks": "outside",
+                "title_standoff": 6}
+    fig.update_xaxes(**lines_on)
+    fig.update_yaxes(**lines_on)
+    return fig
+
+
+def axis(name: str, system: System) -> str:
+    """The label of an axis: quantity and unit shown."""
+    unit = unit_of(name, system)
+    return f"{QUANTITIES[name].label}, {unit}" if unit else QUANTITIES[name].label
+
+
+def of_material(results: Results, job: Job) -> np.ndarray:
+    """Which rows of the log are of the job's material and, where it says one, of its cut process."""
+    rows = results.log.rows
+    mask = (rows["material"] == job.material).to_numpy(bool)
+    if job.cut_process is not None and "cut_process" in rows:
+        mask = mask & (rows["cut_process"] == job.cut_process).to_numpy(bool)
+    return mask
+
+
+def _as_in_job(rows: pd.DataFrame, job: Job) -> np.ndarray:
+    """Rows that were run at the job's own grit and passes and within a tenth of its pressure and thickness."""
+    same = (rows["grit"] == job.grit).to_numpy(bool)
+    if "passes" in rows:
+        same = same & (rows["passes"] == job.passes).to_numpy(bool)
+    for name in ("drum_pressure_kPa", "thickness_mm"):
+        same = same & np.isclose(rows[name].to_numpy(float), getattr(job, name), rtol=0.1)
+    return same
+
+
+def thin(index: np.ndarray) -> np.ndarray:
+    """At most `MOST_READINGS` of the rows, evenly picked."""
+    if len(index) <= MOST_READINGS:
+        return index
+    return index[np.linspace(0, len(index) - 1, MOST_READINGS).round().astype(int)]
+
+
+def tried_speeds(results: Results, job: Job) -> tuple[float, float] | None:
+    """The speeds that were run on the job's material, in m/min; None where none was."""
+    values = results.log.rows.loc[of_material(results, job), SPEED].to_numpy(float)
+    return (float(values.min()), float(values.max())) if len(values) else None
+
+
+def curve_speeds(results: Results, window: SpeedWindow) -> np.ndarray | None:
+    """The speeds over which the fit is drawn; None where the trials cannot tell."""
+    tried = tried_speeds(results, window.job)
+    if tried is None or window.verdict == "not enough evidence" or tried[0] == tried[1]:
+        return None
+    return np.linspace(*tried, GRID)
+
+
+def positions_of(results: Results, job: Job) -> list[str]:
+    """The edge positions at which a radius was measured on the job's material."""
+    reading = results.log.reading("edge_radius_mm")
+    there = results.log.rows["edge_position"].to_numpy()[of_material(results, job) & ~np.isnan(reading.value)]
+    return [p for p in POSITIONS if p in set(there)]
+
+
+def line(fig: go.Figure, x: Any, y: Any, dash: str = "solid", at: tuple[int, int] = (1, 1), colour: str = INK,
+         width: float = 2.0) -> None:
+    """A fitted line in panel `at`."""
+    fig.add_scatter(x=x, y=y, mode="lines", line={"dash": dash, "color": colour, "width": width}, hoverinfo="x+y",
+                    showlegend=False, row=at[0], col=at[1])
+
+
+def band(fig: go.Figure, x: np.ndarray, low: np.ndarray, high: np.ndarray, at: tuple[int, int] = (1, 1)) -> None:
+    """The area between two lines, outlined so that it shows in grey."""
+    fig.add_scatter(x=np.concatenate([x, x[::-1]]), y=np.concatenate([high, low[::-1]]), mode="lines", fill="toself",
+                    fillcolor=BAND, line={"width": 0.5, "color": "#0072B2"}, hoverinfo="skip",
+                    showlegend=False, row=at[0], col=at[1])
+
+
+def word(fig: go.Figure, x: float, y: float, text: str, at: tuple[int, int] = (1, 1), **place: Any) -> None:
+    """A label on the picture itself, on white so that it is read over points."""
+    fig.add_annotation(x=x, y=y, text=safe(text), showarrow=False, bgcolor="rgba(255,255,255,0.75)", borderpad=1,
+                       **({"font": {"size": 11}} | place), row=at[0], col=at[1])
+
+
+def limit_line(fig: go.Figure, value: float, x: float, text: str, at: tuple[int, int] = (1, 1),
+               above: bool = True) -> None:
+    """A dashed line across panel `at`, named at its right end."""
+    fig.add_hline(y=value, line={"dash": "dash", "color": INK, "width": 1.5}, row=at[0], col=at[1],
+                  exclude_empty_subplots=False)
+    word(fig, x, value, text, at, xanchor="right", yanchor="bottom" if above else "top")
+
+
+def shade(fig: go.Figure, window: SpeedWindow, system: System) -> None:
+    """The window behind every panel, its set point as a thin line."""
+    if window.verdict != "window":
+        return
+    low, high, point = (float(in_shown(SPEED, v, system))
+                        for v in (window.low_m_min, window.high_m_min, window.recommended_m_min))
+    every = {"layer": "below", "row": "all", "col": "all", "exclude_empty_subplots": False}
+    fig.add_vrect(x0=low, x1=high, fillcolor=WINDOW_FILL, line={"width": 1, "color": "#555"}, **every)
+    fig.add_vline(x=point, line={"dash": "dot", "width": 1.5, "color": "#555"}, **every)
+
+
+def readings(fig: go.Figure, results: Results, name: str, index: np.ndarray, x: np.ndarray, job: Job,
+             at: tuple[int, int] = (1, 1), by_position: bool = True) -> None:
+    """Raw readings of rows `index` at `x`: a shape for each position, open triangles at the limit for censored ones.
+
+    Readings at other pressures, grits, thicknesses or passes than the job's are pale.
+    """
+    system, rows = results.study.units, results.log.rows
+    reading = results.log.reading(name)
+    y = np.asarray(in_shown(name, reading.value, system), float)
+    same = _as_in_job(rows, job)
+    where = rows["edge_position"].to_numpy()
+    label = (rows["run"].astype(str) + ", sheet " + rows["abrasive_sheet"].astype(str)).to_numpy()
+    for position in POSITIONS:
+        for side, shape in ((0, SHAPES[position]), (-1, "triangle-down-open"), (1, "triangle-up-open")):
+            pick = index[(where[index] == position) & (reading.side[index] == side) & ~np.isnan(y[index])]
+            if not len(pick):
+                continue
+            words = "" if side == 0 else ", below what the gauge resolves" if side < 0 else ", above the gauge"
+            colour = COLOURS[position] if by_position else INK
+            fig.add_scatter(
+                x=x[pick], y=y[pick], mode="markers", legendgroup=position, showlegend=False,
+                marker={"symbol": shape, "size": 7 if side == 0 else 10, "color": colour,
+                        "opacity": np.where(same[pick], 0.9, WEAK), "line": {"width": 1.2, "color": colour}},
+                customdata=[safe(t) for t in label[pick]],
+                hovertemplate=f"%{{x:.3g}}, %{{y:.3g}}<br>{POSITION_WORDS[position]}{words}<br>run %{{customdata}}"
+                              "<extra></extra>", row=at[0], col=at[1])
+
+
+def legend(fig: go.Figure, positions: Iterable[str], at: tuple[int, int]) -> None:
+    """Name the positions' marks under the picture, each at full strength."""
+    for position in positions:
+        fig.add_scatter(x=[None], y=[None], mode="markers", name=POSITION_WORDS[position], legendgroup=position,
+                        marker={"symbol": SHAPES[position], "size": 8, "color": COLOURS[position],
+                                "line": {"width": 1.4, "color": COLOURS[position]}}, row=at[0], col=at[1])
+    fig.update_layout(showlegend=True, margin_b=78, legend={
+        "orientation": "h", "yref": "container", "y": 0, "yanchor": "bottom", "x": 0.5, "xanchor": "center"})
+
+
+def nothing(fig: go.Figure, text: str) -> None:
+    """Say in the picture why there is no curve in it."""
+    fig.add_annotation(x=0.5, y=0.5, xref="paper", yref="paper", showarrow=False, bgcolor="#fff", borderpad=4,
+                       bordercolor="#555", font={"size": 13},
+                       text="<br>".join(safe(t) for t in textwrap.wrap(text, 40)))
+
+
+def radius_limits(fig: go.Figure, job: Job, system: System, right: float, at: tuple[int, int]) -> None:
+    """The job's limits on the edge radius in panel `at`; `right` is where their names end."""
+    low, high = job.edge_radius_mm or (None, None)
+    for value, toward in ((low, "up"), (high, "down")):
+        if value is not None:
+            text = f"limit {limit('edge_radius_mm', value, system, toward)}"
+            limit_line(fig, float(in_shown("edge_radius_mm", value, system)), right, text, at, above=toward == "down")

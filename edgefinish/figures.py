@@ -1,0 +1,363 @@
+"""Every picture: a question as its title, units on the axes, readings under the fit, a text for who cannot see it."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+
+from .drawing import (
+    COLOURS,
+    GRID,
+    INK,
+    MIME,
+    SHEET_SHAPES,
+    axis,
+    band,
+    curve_speeds,
+    empty,
+    figure_json,
+    legend,
+    limit_line,
+    line,
+    nothing,
+    of_material,
+    positions_of,
+    radius_limits,
+    readings,
+    safe,
+    shade,
+    thin,
+    tried_speeds,
+    word,
+)
+from .job import Job, SpeedWindow
+from .results import Results
+from .units import QUANTITIES, in_shown, shown
+from .wording import POSITION_WORDS, POSITIONS, SPEED, answer, job_name, limit, percent, settings
+
+
+def show(fig: go.Figure) -> None:
+    """Show a figure in a notebook: drawn offline, the same bytes on every machine.
+
+    >>> show(go.Figure(go.Scatter(x=[1.0], y=[1 / 3])))  # doctest: +ELLIPSIS
+    {'application/vnd.plotly.v1+json': {'config': ..., 'data': [{'type': 'scatter', 'x': [1.0], 'y': [0.333333]}], ...
+    """
+    from IPython.display import display
+
+    display({MIME: figure_json(fig)}, raw=True)
+
+
+def _verdict_lines(results: Results, window: SpeedWindow) -> list[str]:
+    system = results.study.units
+    lines = [answer(window, system), f"{settings(window.job, system)}."]
+    if window.verdict == "window":
+        lines += [f"Low end: {window.binds_low}." if window.binds_low else "",
+                  f"High end: {window.binds_high}." if window.binds_high else ""]
+    return [line for line in lines if line]
+
+
+def window_figure(results: Results, window: SpeedWindow) -> go.Figure:
+    """The window with the data under it: share of edges within limits, and every measured radius, against feed speed.
+
+    `results` as from `open_study`, `window` one of `results.windows`. Where the trials cannot tell, readings alone.
+    """
+    job, system = window.job, results.study.units
+    text = (f"Upper panel: share of edges within all limits, with its 90 % band, and the promise of "
+            f"{percent(job.share)}. Lower panel: measured edge radius by edge position; pale: run at another pressure, "
+            f"grit, thickness or number of passes.")
+    fig = empty(f"At which speeds do at least {percent(job.share)} of edges meet every limit?",
+                  _verdict_lines(results, window), text, 560, rows=2, cols=1, shared_xaxes=True,
+                  vertical_spacing=0.05, row_heights=[0.45, 0.55])
+    curve, tried = curve_speeds(results, window), tried_speeds(results, job)
+    shade(fig, window, system)
+    if tried is None:
+        nothing(fig, f"No run of {job.material} is in the log.")
+    right = float(in_shown(SPEED, tried[1], system)) if tried else 1.0
+    if curve is not None:
+        share = results.model.share(job, curve)
+        x = np.asarray(in_shown(SPEED, curve, system))
+        band(fig, x, 100 * share["low"].to_numpy(float), 100 * share["high"].to_numpy(float))
+        line(fig, x, 100 * share["median"].to_numpy(float))
+        limit_line(fig, 100 * job.share, right, f"promised: {percent(job.share)}", above=False)
+    elif tried:
+        nothing(fig, "Not enough evidence: no curve is drawn.")
+    index = thin(np.flatnonzero(of_material(results, job)))
+    speed = np.asarray(in_shown(SPEED, results.log.rows[SPEED].to_numpy(float), system))
+    readings(fig, results, "edge_radius_mm", index, speed, job, (2, 1))
+    radius_limits(fig, job, system, right, (2, 1))
+    fig.update_yaxes(title_text="edges within limits, %", range=[0, 104], row=1, col=1)
+    fig.update_yaxes(title_text=axis("edge_radius_mm", system), rangemode="tozero", row=2, col=1)
+    fig.update_xaxes(title_text=axis(SPEED, system), row=2, col=1)
+    legend(fig, positions_of(results, job), (2, 1))
+    return fig
+
+
+def radius_by_position(results: Results, window: SpeedWindow) -> go.Figure:
+    """Edge radius against feed speed at each edge position: what future edges do over the span of sheet age."""
+    job, system = window.job, results.study.units
+    positions = positions_of(results, job) or list(POSITIONS[:1])
+    first, last = job.sheet_hours
+    down = math.ceil(len(positions) / 2)
+    lines = [f"{job_name(job, system)}; {settings(job, system)}.",
+             f"Solid: middle edge at {first:g} h; dashed: at {last:g} h; band: 90 % of future edges at these ages."]
+    fig = empty("How does the radius follow the speed at each edge position?", lines,
+                  "One panel for each edge position with its readings and the limits.", 240 * down,
+                  rows=down, cols=2, shared_xaxes="all", shared_yaxes="all",
+                  horizontal_spacing=0.05, vertical_spacing=0.1,
+                  subplot_titles=[POSITION_WORDS[p] for p in positions])
+    shade(fig, window, system)
+    rows, curve = results.log.rows, curve_speeds(results, window)
+    speed = np.asarray(in_shown(SPEED, rows[SPEED].to_numpy(float), system))
+    where, ours = rows["edge_position"].to_numpy(), of_material(results, job)
+    right = speed[ours].max() if ours.any() else 1.0
+    for k, position in enumerate(positions):
+        at = (k // 2 + 1, k % 2 + 1)
+        if curve is not None:
+            ends = [results.model.response(job, "edge_radius_mm", curve, age, position) for age in (first, last)]
+            x = np.asarray(in_shown(SPEED, curve, system))
+            low, high = (np.asarray(in_shown("edge_radius_mm", f([e[c].to_numpy(float) for e in ends], axis=0), system))
+                         for f, c in ((np.min, "low"), (np.max, "high")))
+            band(fig, x, low, high, at)
+            for frame, dash in zip(ends, ("solid", "dash"), strict=True):
+                line(fig, x, in_shown("edge_radius_mm", frame["median"].to_numpy(float), system), dash, at)
+        readings(fig, results, "edge_radius_mm", thin(np.flatnonzero(ours & (where == position))), speed, job, at)
+        radius_limits(fig, job, system, right, at)
+    fig.update_yaxes(title_text=axis("edge_radius_mm", system), col=1, rangemode="tozero")
+    fig.update_xaxes(title_text=axis(SPEED, system), row=down)
+    return fig
+
+
+def wear_by_sheet(results: Results, window: SpeedWindow) -> go.Figure:
+    """Edge radius against contact hours, sheet by sheet, each plate moved to the job's settings by the fit.
+
+    The edge position shown is the one with the smallest radius: there a worn sheet first falls below its limit.
+    """
+    job, system = window.job, results.study.units
+    rows, question = results.log.rows, "How fast does a sheet lose its cut, and do sheets differ?"
+    ours, tried = np.flatnonzero(of_material(results, job)), tried_speeds(results, job)
+    if window.verdict == "not enough evidence" or tried is None:
+        fig = empty(question, [f"{job_name(job, system)}."], "No curve.", 380)
+        nothing(fig, "Not enough evidence: no curve is drawn.")
+    else:
+        speed = window.recommended_m_min or math.sqrt(tried[0] * tried[1])
+        age = np.linspace(0.0, max(float(rows["contact_hours"].iloc[ours].max()), job.sheet_hours[1]), GRID)
+        position, fit = _extreme(results, job, "edge_radius_mm", min, speed, age)
+        words = f"{shown(SPEED, speed, system)}, {POSITION_WORDS[position]} edges"
+        fig = empty(question, [f"{job_name(job, system)}, {words}.",
+                               "Points: each plate's mean, moved to these settings by the fit. "
+                               "Dashed: 90 % of future edges."],
+                    "Edge radius against metal-contact hours, one marker shape for each abrasive sheet.", 380)
+        _wear_curves(fig, results, job, age, fit)
+    fig.update_yaxes(title_text=axis("edge_radius_mm", system), rangemode="tozero")
+    fig.update_xaxes(title_text=axis("contact_hours", system), rangemode="tozero")
+    fig.update_layout(margin_r=44)
+    return fig
+
+
+def _extreme(results: Results, job: Job, quantity: str, choose: Any, speed: Any, age: Any) -> tuple[str, pd.DataFrame]:
+    """The measured edge position whose fitted response is the least or the greatest, and that response."""
+    fits = [(p, results.model.response(job, quantity, speed, age, p)) for p in positions_of(results, job)]
+    return choose(fits, key=lambda f: float(f[1]["median"].mean()))
+
+
+def _wear_curves(fig: go.Figure, results: Results, job: Job, age: np.ndarray, fit: pd.DataFrame) -> None:
+    system, rows = results.study.units, results.log.rows
+
+    def size(values: Any) -> np.ndarray:
+        return np.asarray(in_shown("edge_radius_mm", np.asarray(values, float), system))
+
+    band(fig, age, size(fit["mean_low"]), size(fit["mean_high"]))
+    for column, dash in (("low", "dash"), ("median", "solid"), ("high", "dash")):
+        line(fig, age, size(fit[column]), dash)
+    left = results.model.residuals()
+    left = left[(left["law"] == "edge radius") & (left["side"] == 0)]
+    left = left[of_material(results, job)[left["row"].to_numpy(int)]]
+    index = left["row"].to_numpy(int)
+    plates = pd.DataFrame({
+        "sheet": rows["abrasive_sheet"].to_numpy()[index], "run": rows["run"].to_numpy()[index],
+        "age": rows["contact_hours"].to_numpy(float)[index],
+        "off": np.log(left["measured"].to_numpy(float) / left["fitted"].to_numpy(float))})
+    plates = plates.groupby(["sheet", "run"], sort=True, as_index=False).mean(numeric_only=True)
+    plates["radius"] = size(np.interp(plates["age"], age, fit["median"].to_numpy(float)) * np.exp(plates["off"]))
+    plates = plates.sort_values("age", kind="stable")
+    for k, (sheet, own) in enumerate(plates.groupby("sheet", sort=True)):
+        fig.add_scatter(x=own["age"], y=own["radius"], mode="lines+markers", opacity=0.8, hoverinfo="x+y+text",
+                        line={"width": 0.8, "color": "#555"}, text=[f"sheet {safe(sheet)}"] * len(own),
+                        marker={"symbol": SHEET_SHAPES[k % len(SHEET_SHAPES)], "size": 8, "color": "#fff",
+                                "line": {"width": 1.4, "color": list(COLOURS.values())[k % len(COLOURS)]}})
+    ends = plates.groupby("sheet", sort=True).last().sort_values("radius", kind="stable")
+    height = max(float(plates["radius"].max()), float(size(fit["high"]).max())) if len(plates) else 1.0
+    used = -math.inf
+    for sheet, end in ends.iterrows():
+        # Pixels in a plot of 380: labels of sheets that end close together are moved apart.
+        wanted = 380 * end["radius"] / height
+        used = max(wanted, used + 12)
+        word(fig, float(end["age"]), float(end["radius"]), str(sheet), xanchor="left", xshift=6, yshift=used - wanted)
+    radius_limits(fig, job, system, float(age[-1]), (1, 1))
+
+
+def removal_figure(results: Results, window: SpeedWindow) -> go.Figure:
+    """Thickness lost off the face against feed speed, where removal was measured."""
+    job, system = window.job, results.study.units
+    name, rows = "removal_um", results.log.rows
+    first = job.sheet_hours[0]
+    lines = [f"{job_name(job, system)}; {settings(job, system)}.",
+             f"Solid: middle edge on a sheet of {first:g} h, where most comes off; band: 90 % of future edges."]
+    fig = empty("How much comes off the face beside the edge?", lines,
+                  "Removal against feed speed with its readings.", 340)
+    shade(fig, window, system)
+    ours = of_material(results, job)
+    there = name in rows and bool((ours & ~np.isnan(results.log.reading(name).value)).any())
+    speed = np.asarray(in_shown(SPEED, rows[SPEED].to_numpy(float), system))
+    curve = curve_speeds(results, window)
+    if not there:
+        nothing(fig, f"No removal was measured on {job.material}.")
+    else:
+        if curve is not None:
+            _, fit = _extreme(results, job, name, max, curve, first)
+            x = np.asarray(in_shown(SPEED, curve, system))
+            band(fig, x, *(np.asarray(in_shown(name, fit[c].to_numpy(float), system)) for c in ("low", "high")))
+            line(fig, x, in_shown(name, fit["median"].to_numpy(float), system))
+        readings(fig, results, name, thin(np.flatnonzero(ours)), speed, job, by_position=False)
+        if job.removal_um is not None:
+            limit_line(fig, float(in_shown(name, job.removal_um, system)), float(speed[ours].max()),
+                   f"limit {limit(name, job.removal_um, system, 'down')}")
+    fig.update_yaxes(title_text=axis(name, system), rangemode="tozero")
+    fig.update_xaxes(title_text=axis(SPEED, system))
+    return fig
+
+
+def burr_figure(results: Results, window: SpeedWindow) -> go.Figure:
+    """Share of edges whose residual burr is within the job's limit against feed speed, with each plate's raw share."""
+    job, system = window.job, results.study.units
+    lines = [f"{job_name(job, system)}; {settings(job, system)}.",
+             f"Line and band: fitted share with its 90 % band, at the oldest sheet age ({job.sheet_hours[1]:g} h).",
+             "Points: plates of this severity at any setting; the number is how many plates lie there."]
+    fig = empty("At which speeds does the burr come off?", lines,
+                  "Share of edges with residual burr within the limit, against feed speed.", 340)
+    shade(fig, window, system)
+    plates = _cleared_plates(results, job)
+    if job.residual_burr_mm is None or plates.empty:
+        nothing(fig, "This job has no burr limit." if job.residual_burr_mm is None else
+                 f"No residual burr of this severity was measured on {job.material}.")
+    else:
+        curve = curve_speeds(results, window)
+        if curve is not None:
+            _, fit = _extreme(results, job, "cleared", min, curve, job.sheet_hours[1])
+            x = np.asarray(in_shown(SPEED, curve, system))
+            band(fig, x, 100 * fit["mean_low"].to_numpy(float), 100 * fit["mean_high"].to_numpy(float))
+            line(fig, x, 100 * fit["median"].to_numpy(float))
+        fig.add_scatter(x=plates["speed"], y=100 * plates["share"], mode="markers+text", text=plates["plates"],
+                        textfont={"size": 10},
+                        hovertemplate="%{x:.3g}: %{y:.0f} % cleared, %{text} plates<extra></extra>",
+                        marker={"symbol": "circle", "size": 15, "color": "#fff", "opacity": 0.85,
+                                "line": {"width": 1.4, "color": COLOURS["trailing"]}}, row=1, col=1)
+        limit_line(fig, 100 * job.share, float(plates["speed"].max()), f"promised: {percent(job.share)}", above=False)
+    fig.update_yaxes(title_text="edges cleared, %", range=[-6, 108])
+    fig.update_xaxes(title_text=axis(SPEED, system))
+    return fig
+
+
+def _cleared_plates(results: Results, job: Job) -> pd.DataFrame:
+    """Plates of the job's material and severity: shown speed, share of edges within the burr limit, how many alike."""
+    rows = results.log.rows
+    if "residual_burr_mm" not in rows or job.residual_burr_mm is None:
+        return pd.DataFrame({"speed": [], "share": [], "plates": []})
+    reading = results.log.reading("residual_burr_mm")
+    pick = of_material(results, job) & ~np.isnan(reading.value)
+    if job.burr_severity is not None and "burr_severity" in rows:
+        pick = pick & (rows["burr_severity"] == job.burr_severity).to_numpy(bool)
+    within = (reading.value <= job.residual_burr_mm) & (reading.side <= 0)
+    speed = np.round(np.asarray(in_shown(SPEED, rows[SPEED].to_numpy(float), results.study.units), float), 1)
+    edges = pd.DataFrame({"run": rows["run"].to_numpy(), "speed": speed, "share": within.astype(float)})[pick]
+    plates = edges.groupby("run", sort=True)[["speed", "share"]].mean().round(3)
+    return plates.value_counts(["speed", "share"], sort=False).rename("plates").reset_index()
+
+
+def _label(name: str) -> str:
+    return QUANTITIES[name].label if name in QUANTITIES else name.replace("_", " ")
+
+
+RESIDUAL_SETTINGS = (SPEED, "drum_pressure_kPa", "contact_hours", "thickness_mm", "grit", "passes", "edge_position",
+                     "material", "abrasive_sheet")
+
+
+def residual_figure(results: Results, law: str = "edge radius") -> go.Figure:
+    """What the fit of one law leaves over, against each setting that was varied; `law` as in `residuals()`."""
+    left = results.model.residuals()
+    left = left[(left["law"] == law) & np.isfinite(left["residual"])]
+    left = left.iloc[thin(np.arange(len(left)))]
+    rows, system = results.log.rows.iloc[left["row"].to_numpy(int)], results.study.units
+    varied = [n for n in RESIDUAL_SETTINGS if n in rows and rows[n].nunique() > 1]
+    panels = math.ceil(len(varied) / 2) or 1
+    outside = int((left["residual"].abs() > 2).sum())
+    fig = empty(f"Does the fit of the {law} leave a pattern behind?",
+                  ["Standardised residuals; black line: their running middle. About 1 in 20 lies outside ±2: "
+                   f"here {outside} of {len(left)}. Triangles: readings beyond the gauge."],
+                  f"Panels: {', '.join(_label(n) for n in varied)}.",
+                  190 * panels, rows=panels, cols=2, shared_yaxes="all", horizontal_spacing=0.06,
+                  vertical_spacing=0.32 / panels)
+    order = np.sort(np.abs(left["residual"].to_numpy(float)))
+    reach = max(3.0, min(6.0, float(order[-1]) if len(order) else 3.0)) + 0.3
+    for k, name in enumerate(varied):
+        _residual_panel(fig, rows[name], left, name, system, (k // 2 + 1, k % 2 + 1))
+    fig.update_yaxes(range=[-reach, reach])
+    fig.update_yaxes(title_text="residual / its spread", title_font_size=11, col=1)
+    return fig
+
+
+def _residual_panel(fig: go.Figure, setting: pd.Series, left: pd.DataFrame, name: str, system: str,
+                    at: tuple[int, int]) -> None:
+    residual, side = left["residual"].to_numpy(float), left["side"].to_numpy(int)
+    if name in QUANTITIES:
+        x = np.asarray(in_shown(name, setting.to_numpy(float), system), float)
+        title, ticks = axis(name, system), {}
+    else:
+        words, x = np.unique(setting.astype(str).to_numpy(), return_inverse=True)
+        title = _label(name)
+        ticks = {"tickvals": list(range(len(words))), "ticktext": [safe(POSITION_WORDS.get(w, w)) for w in words]}
+    spread = 0.25 * np.sin(np.arange(len(x)) * 2.4) if ticks else 0.0
+    shape = np.select([side < 0, side > 0], ["triangle-down-open", "triangle-up-open"], "circle-open")
+    fig.add_scatter(x=x + spread, y=residual, mode="markers", hoverinfo="x+y",
+                    marker={"size": 5, "symbol": shape, "color": "#0072B2", "opacity": 0.55}, row=at[0], col=at[1])
+    bins = x if ticks or len(np.unique(x)) <= 8 else pd.qcut(x, 8, labels=False, duplicates="drop")
+    middle = pd.DataFrame({"bin": bins, "x": x, "y": residual}).groupby("bin").median()
+    fig.add_scatter(x=middle["x"], y=middle["y"], mode="markers" if ticks else "lines+markers", hoverinfo="y",
+                    marker={"symbol": "line-ew-open", "size": 14, "line": {"width": 3}, "color": INK},
+                    line={"width": 2, "color": INK}, row=at[0], col=at[1])
+    for level in (-2, 2):
+        fig.add_hline(y=level, line={"dash": "dash", "width": 1, "color": "#555"}, row=at[0], col=at[1])
+    fig.update_xaxes(title_text=title, title_font_size=11, row=at[0], col=at[1], **ticks)
+
+
+def overview_figure(results: Results) -> go.Figure:
+    """Every job's window as a bar with its set point; a job without one says so in its place."""
+    system, windows = results.study.units, results.windows
+    issued = sum(w.verdict == "window" for w in windows)
+    fig = empty("Which speeds may be run on which job?",
+                  [f"{issued} of {len(windows)} jobs have a window. Bar: the window; mark: the set point."],
+                  " ".join(answer(w, system) for w in windows), 46 * len(windows) + 20)
+    ends = [float(in_shown(SPEED, v, system)) for w in windows for v in (w.low_m_min, w.high_m_min) if v is not None]
+    tried = np.asarray(in_shown(SPEED, results.log.rows[SPEED].to_numpy(float), system), float)
+    first, last = float(min([*ends, tried.min()])), float(max([*ends, tried.max()]))
+    fig.update_xaxes(range=[first - 0.02 * (last - first), last + 0.02 * (last - first)])
+    for k, window in enumerate(windows):
+        place = {"xanchor": "left", "yanchor": "bottom", "yshift": 9, "font": {"size": 12}}
+        word(fig, first, -k, answer(window, system).rstrip("."), **place)
+        if window.verdict == "window":
+            low, high, point = (float(in_shown(SPEED, v, system)) for v in
+                                (window.low_m_min, window.high_m_min, window.recommended_m_min))
+            fig.add_scatter(x=[low, high], y=[-k, -k], mode="lines", line={"width": 9, "color": COLOURS["leading"]},
+                            hovertemplate=f"{safe(answer(window, system))}<extra></extra>", row=1, col=1)
+            fig.add_scatter(x=[point], y=[-k], mode="markers", hoverinfo="skip", row=1, col=1,
+                            marker={"symbol": "line-ns", "size": 13, "line": {"width": 4, "color": INK}})
+        else:
+            line(fig, [first, last], [-k, -k], dash="dot", colour="#999", width=1.5)
+    fig.update_yaxes(visible=False, range=[-len(windows) + 0.55, 0.75])
+    fig.update_xaxes(title_text=axis(SPEED, system))
+    fig.update_layout(margin_l=16)
+    return fig
