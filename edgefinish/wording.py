@@ -127,16 +127,16 @@ def percent(fraction: float) -> str:
     """A share as printed.
 
     >>> percent(0.975)
-    '97.5 %'
+    '97.5\xa0%'
     """
-    return f"{100 * fraction:.6g} %"
+    return f"{100 * fraction:.6g}\u00a0%"
 
 
 def claim(job: Job) -> str:
     """What a window for this job claims, in one sentence.
 
     >>> claim(Job(material="S355", thickness_mm=10, drum_pressure_kPa=60, grit="P80", removal_um=40))[:48]
-    'With 95 % confidence the whole window holds: at '
+    'With 95\xa0% confidence the whole window holds: at '
     """
     first, last = job.sheet_hours
     age = f"on a sheet of {first:g} contact hours" if first == last else f"at every sheet age from {hours(job)}"

@@ -1,0 +1,124 @@
+"""The setup sheet of one job with a window: one page for the board at the line, as HTML and as PDF."""
+
+from __future__ import annotations
+
+import json
+import re
+import unicodedata
+from functools import cache
+from importlib import resources
+from typing import Any
+
+import jinja2
+import typst
+
+from . import __version__
+from .cautions import CAUTIONS, DEFER
+from .job import SpeedWindow
+from .results import Results
+from .units import shown
+from .wording import POSITION_WORDS, POSITIONS, SPEED, claim, first_off_edges, hours, job_name, limits, percent, speeds
+
+FINGERPRINT_DIGITS = 12
+LONGEST_NAME = 60
+BAR_WIDTH, BAR_LEFT, BAR_RIGHT = 640, 20, 620
+
+
+@cache
+def environment() -> jinja2.Environment:
+    """The templates of the package, every value escaped, every missing one an error."""
+    return jinja2.Environment(loader=jinja2.PackageLoader("edgefinish", "templates"), autoescape=True,
+                              undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+
+
+def sheet_html(results: Results, window: SpeedWindow) -> str:
+    """The setup sheet as one self-contained HTML page that prints on one A4 or Letter page.
+
+    Raises `ValueError` for a job that got no window: there is nothing to set up.
+    """
+    return environment().get_template("setupsheet.html.jinja").render(sheet=_content(results, window))
+
+
+def sheet_pdf(results: Results, window: SpeedWindow) -> bytes:
+    """The setup sheet as a PDF of exactly one page: A4, or Letter where imperial units are shown.
+
+    The same study gives the same bytes. Raises `ValueError` for a job that got no window.
+    """
+    template = resources.files("edgefinish").joinpath("templates", "setupsheet.typ").read_bytes()
+    # Text goes in as data: the typesetter never sees it as markup.
+    return typst.compile(template, format="pdf", sys_inputs={"sheet": json.dumps(_content(results, window))})
+
+
+def sheet_name(window: SpeedWindow) -> str:
+    """File name without its ending: the job and, so that settings do not collide, pressure, grit, passes and ages.
+
+    >>> from edgefinish.job import Job
+    >>> sheet_name(SpeedWindow(job=Job(material="1.4301 / <b>", thickness_mm=10, drum_pressure_kPa=60, grit="P80",
+    ...                                removal_um=40), verdict="window"))
+    '1-4301-b-10mm-60kPa-P80-1x-0-15h'
+    """
+    job = window.job
+    first, last = job.sheet_hours
+    parts = (job.material[:LONGEST_NAME], job.cut_process, job.burr_severity, f"{job.thickness_mm:g}mm",
+             f"{job.drum_pressure_kPa:g}kPa", job.grit, f"{job.passes}x", f"{first:g}-{last:g}h")
+    return "-".join(filter(None, (_slug(p) for p in parts if p)))
+
+
+def _slug(text: str) -> str:
+    bare = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
+    return re.sub(r"[^A-Za-z0-9]+", "-", bare).strip("-")
+
+
+def _content(results: Results, window: SpeedWindow) -> dict[str, Any]:
+    """Everything that stands on the sheet, as text: one content for both kinds of page."""
+    job, system, study = window.job, results.study.units, results.study
+    at = speeds(window, system)
+    last = job.sheet_hours[1]
+    passes = f"{job.passes} pass{'' if job.passes == 1 else 'es'}"
+    return {
+        "title": job_name(job, system), "paper": "a4" if system == "metric" else "us-letter",
+        "material": job.material, "study": study.name,
+        "part": [t for t in (job.cut_process and f"{job.cut_process} cut",
+                             shown("thickness_mm", job.thickness_mm, system),
+                             f"{job.burr_severity} burr" if job.burr_severity else "burr as in the trials") if t],
+        "low": at.low, "high": at.high, "unit": at.unit, "set_point": at.set_point,
+        "settings": [["Drum pressure", shown("drum_pressure_kPa", job.drum_pressure_kPa, system)], ["Grit", job.grit],
+                     ["Passes", passes], ["Change sheet at", f"{last:g} h"]],
+        "sheet_note": f"Sheet age in metal-contact hours: the window holds at {hours(job)}"
+                      f"{'' if last else ', a fresh sheet,'} and not past {last:g} h.",
+        "bar": _bar(results, window), "limits": list(limits(job, system)),
+        "first_off": _first_off(results, window),
+        "binds": [f"{end}: {why}" for end, why in (("Below the window", window.binds_low),
+                                                   ("Above the window", window.binds_high)) if why],
+        "claim": claim(job), "defer": DEFER, "cautions": [[c.about, c.text] for c in CAUTIONS],
+        "sign": ["Prepared", "Approved, quality", "Date", "Revision"],
+        "fingerprint": f"study {study.name} {study.sha256[:FINGERPRINT_DIGITS]} · log "
+                       f"{results.log.sha256[:FINGERPRINT_DIGITS]} · edgefinish {__version__}",
+    }
+
+
+def _first_off(results: Results, window: SpeedWindow) -> list[str]:
+    job = window.job
+    measured = set(results.log.rows["edge_position"])
+    places = ", ".join(POSITION_WORDS[p] for p in POSITIONS if p in measured)
+    edges = first_off_edges(job.share, job.confidence)
+    return [f"First plate: measure every edge position ({places}). All within the limits, else stop and tell quality.",
+            f"To release the setting by counting alone: {edges} edges, one a plate, none outside, show "
+            f"{percent(job.share)} at {percent(job.confidence)} confidence (Wilks 1941)."]
+
+
+def _bar(results: Results, window: SpeedWindow) -> dict[str, Any]:
+    """The window between the speeds that were tried or that the line can run, in drawing units."""
+    job, system = window.job, results.study.units
+    rows = results.log.rows
+    tried = rows.loc[rows["material"] == job.material, SPEED].to_numpy(float)
+    span = (float(tried.min()), float(tried.max()))
+    ends = [min(span[0], window.low_m_min), max(span[1], window.high_m_min)]
+    scale = (BAR_RIGHT - BAR_LEFT) / (ends[1] - ends[0])
+
+    def place(speed: float) -> float:
+        return round(BAR_LEFT + (speed - ends[0]) * scale, 1)
+
+    return {"width": BAR_WIDTH, "from": BAR_LEFT, "to": BAR_RIGHT, "low": place(window.low_m_min),
+            "high": place(window.high_m_min), "point": place(window.recommended_m_min),
+            "ends": [shown(SPEED, e, system) for e in ends]}
