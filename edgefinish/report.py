@@ -1,0 +1,192 @@
+"""What a study leaves to read: the trial report, and the windows as a table and as a record."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, fields
+from functools import cache
+from importlib import resources
+from itertools import groupby
+from typing import Any
+
+import pandas as pd
+
+from .cautions import CAUTIONS, DEFER
+from .drawing import figure_json
+from .figures import (
+    burr_figure,
+    overview_figure,
+    radius_by_position,
+    removal_figure,
+    residual_figure,
+    wear_by_sheet,
+    window_figure,
+)
+from .job import Job, SpeedWindow
+from .results import Results
+from .setupsheet import environment
+from .wording import answer, claim, job_name, limits, settings, speeds
+
+ANSWERS = ("verdict", "low_m_min", "high_m_min", "recommended_m_min", "reasons")
+MOST_MESSAGES = 200
+LAWS = ("edge radius", "removal")
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+
+def windows_csv(results: Results) -> str:
+    """One row a job: every field of `Job`, verdict, the speeds in m/min, the reasons.
+
+    Spans and pairs of limits are written `0.2..0.6`, an open end left out (`0.2..`); several reasons are parted by
+    " | ". A text that a spreadsheet would take for a formula gets an apostrophe in front; numbers have six digits.
+    """
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow([f.name for f in fields(Job)] + list(ANSWERS))
+    for window in results.windows:
+        values = [getattr(window.job, f.name) for f in fields(Job)] + [getattr(window, name) for name in ANSWERS]
+        writer.writerow([_cell(v) for v in values])
+    return out.getvalue()
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, tuple) and any(isinstance(v, str) for v in value):
+        value = " | ".join(value)
+    if isinstance(value, tuple):
+        return "..".join(_cell(v) for v in value)
+    if isinstance(value, str):
+        return f"'{value}" if value.startswith(FORMULA_STARTS) else value
+    return f"{value:.6g}"
+
+
+def windows_json(results: Results) -> str:
+    """The windows and the record that makes them repeatable: sorted keys, six significant digits, no time of day."""
+    windows = [asdict(w.job) | {name: getattr(w, name) for name in ANSWERS} for w in results.windows]
+    return json.dumps(_six({"record": dict(results.record), "windows": windows}), ensure_ascii=False, sort_keys=True,
+                      indent=1, allow_nan=False) + "\n"
+
+
+def _six(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {k: _six(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_six(v) for v in value]
+    return float(f"{value:.6g}") if isinstance(value, float) else value
+
+
+def report_html(results: Results) -> str:
+    """The trial report as one page that asks nothing of any network and prints on A4 and Letter."""
+    system = results.study.units
+    figures: list[str] = []
+
+    def draw(fig: Any) -> dict[str, Any]:
+        """Where the page draws a figure: its number, the height it needs, its text."""
+        drawn = figure_json(fig)
+        # "<" never stands in a script: a name cannot end it.
+        figures.append(json.dumps(drawn, ensure_ascii=False, separators=(",", ":")).replace("<", "\\u003c"))
+        return {"id": f"figure-{len(figures)}", "height": int(fig.layout.height), "text": fig.layout.meta["text"]}
+
+    return environment().get_template("report.html.jinja").render(
+        study=results.study, summary=_summary(results), overview=draw(overview_figure(results)),
+        materials=[_material(results, name, list(own), draw) for name, own in _by_material(results.windows)],
+        claims=_claims(results), checks=_checks(results, draw),
+        messages=results.log.messages[:MOST_MESSAGES], unsaid=max(0, len(results.log.messages) - MOST_MESSAGES),
+        log=results.log, runs=int(results.log.rows["run"].nunique()),
+        sheets=int(results.log.rows["abrasive_sheet"].nunique()), cautions=CAUTIONS, defer=DEFER, system=system,
+        record=json.dumps(_six(dict(results.record)), ensure_ascii=False, sort_keys=True, indent=1, default=str),
+        figures=figures, library=_library())
+
+
+@cache
+def _library() -> str:
+    return resources.files("plotly").joinpath("package_data", "plotly.min.js").read_text(encoding="utf-8")
+
+
+def _by_material(windows: Sequence[SpeedWindow]) -> Iterable[tuple[str, Iterable[SpeedWindow]]]:
+    order = {name: k for k, name in reversed(list(enumerate(w.job.material for w in windows)))}
+    return groupby(sorted(windows, key=lambda w: order[w.job.material]), key=lambda w: w.job.material)
+
+
+def _row(results: Results, window: SpeedWindow) -> dict[str, Any]:
+    system = results.study.units
+    issued = window.verdict == "window"
+    at = speeds(window, system) if issued else None
+    return {"name": job_name(window.job, system), "settings": settings(window.job, system), "verdict": window.verdict,
+            "limits": limits(window.job, system), "claim": claim(window.job), "speeds": str(at) if at else "",
+            "point": f"{at.set_point} {at.unit}" if at else "", "reasons": window.reasons,
+            "answer": answer(window, system)}
+
+
+def _summary(results: Results) -> dict[str, list[dict[str, Any]]]:
+    """What may be run, what may not, what the trials cannot tell."""
+    rows = [_row(results, w) for w in results.windows]
+    return {key: [r for r in rows if r["verdict"] == verdict] for key, verdict in
+            (("may", "window"), ("may_not", "no window"), ("cannot_tell", "not enough evidence"))}
+
+
+def _material(results: Results, name: str, windows: list[SpeedWindow], draw: Any) -> dict[str, Any]:
+    """One material: each job with its window, then for each group of settings how radius, sheet and face behave."""
+    jobs = []
+    for window in windows:
+        drawn = [draw(window_figure(results, window))]
+        if window.job.residual_burr_mm is not None and window.verdict != "not enough evidence":
+            drawn.append(draw(burr_figure(results, window)))
+        jobs.append(_row(results, window) | {"figures": drawn})
+    behaviour = [draw(picture(results, window)) for window in _one_a_setting(windows)
+                 for picture in (radius_by_position, wear_by_sheet, *_removal(results))]
+    return {"name": name, "jobs": jobs, "figures": behaviour}
+
+
+def _removal(results: Results) -> tuple[Any, ...]:
+    rows = results.log.rows
+    return (removal_figure,) if "removal_um" in rows and bool(rows["removal_um"].notna().any()) else ()
+
+
+def _one_a_setting(windows: Sequence[SpeedWindow]) -> list[SpeedWindow]:
+    """For each group of equal settings the job to picture: one with a window before one without."""
+    chosen: dict[tuple[Any, ...], SpeedWindow] = {}
+    for window in sorted(windows, key=lambda w: w.verdict != "window"):
+        job = window.job
+        if window.verdict != "not enough evidence":
+            chosen.setdefault((job.cut_process, job.thickness_mm, job.drum_pressure_kPa, job.grit, job.passes,
+                               job.sheet_hours), window)
+    return list(chosen.values())
+
+
+def _claims(results: Results) -> list[str]:
+    """What a window claims and what it does not, with this study's own numbers."""
+    issued = [w for w in results.windows if w.verdict == "window"]
+    said = list(dict.fromkeys(claim(w.job) for w in issued))
+    fail = sum(1 - w.job.confidence for w in issued)
+    return said + ([
+        f"The confidence is for each window as one statement, and for one job: of the {len(issued)} windows here about "
+        f"{fail:.1f} may fail to hold."] if issued else []) + [
+        "A future edge is one on a future sheet, a future plate, a future spot: sheet, plate and edge all vary.",
+        "Nothing is claimed outside the speeds, pressures, grits, thicknesses, materials, burr severities, edge "
+        "positions and sheet ages that were run, nor for a line that has changed since.",
+        "A window says nothing about edges that were not measured, nor about a single edge: some edges inside the "
+        "window will miss a limit, as the share says."]
+
+
+def _checks(results: Results, draw: Any) -> dict[str, Any]:
+    model = results.model
+    there = set(model.residuals()["law"])
+    return {"figures": [draw(residual_figure(results, law)) for law in LAWS if law in there],
+            "coefficients": _table(model.coefficients()), "spreads": _table(model.spreads()),
+            "sheets": _table(model.sheets())}
+
+
+def _table(frame: pd.DataFrame) -> dict[str, Any]:
+    """A frame as header and text cells; shares of spread and effects keep three digits."""
+    def cell(value: Any) -> str:
+        if isinstance(value, str):
+            return value
+        return "–" if pd.isna(value) else f"{value:.3g}"
+
+    return {"head": [c.replace("_", " ") for c in frame.columns],
+            "rows": [[cell(v) for v in row] for row in frame.itertuples(index=False)],
+            "numeric": [pd.api.types.is_numeric_dtype(frame[c]) for c in frame.columns]}
