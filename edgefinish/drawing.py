@@ -213,13 +213,13 @@ def legend(fig: go.Figure, positions: Iterable[str], at: tuple[int, int]) -> Non
         fig.add_scatter(x=[None], y=[None], mode="markers", name=POSITION_WORDS[position], legendgroup=position,
                         marker={"symbol": SHAPES[position], "size": 8, "color": COLOURS[position],
                                 "line": {"width": 1.4, "color": COLOURS[position]}}, row=at[0], col=at[1])
-    fig.update_layout(showlegend=True, margin_b=78, legend={
+    fig.update_layout(showlegend=True, margin_b=98, legend={
         "orientation": "h", "yref": "container", "y": 0, "yanchor": "bottom", "x": 0.5, "xanchor": "center"})
 
 
-def nothing(fig: go.Figure, text: str) -> None:
-    """Say in the picture why there is no curve in it."""
-    fig.add_annotation(x=0.5, y=0.5, xref="paper", yref="paper", showarrow=False, bgcolor="#fff", borderpad=4,
+def nothing(fig: go.Figure, text: str, height: float = 0.5) -> None:
+    """Say in the picture, at a height from 0 to 1, why there is no curve in it."""
+    fig.add_annotation(x=0.5, y=height, xref="paper", yref="paper", showarrow=False, bgcolor="#fff", borderpad=4,
                        bordercolor="#555", font={"size": 13},
                        text="<br>".join(safe(t) for t in textwrap.wrap(text, 40)))
 

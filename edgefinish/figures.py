@@ -70,7 +70,7 @@ def window_figure(results: Results, window: SpeedWindow) -> go.Figure:
             f"{percent(job.share)}. Lower panel: measured edge radius by edge position; pale: run at another pressure, "
             f"grit, thickness or number of passes.")
     fig = empty(f"At which speeds do at least {percent(job.share)} of edges meet every limit?",
-                  _verdict_lines(results, window), text, 560, rows=2, cols=1, shared_xaxes=True,
+                  _verdict_lines(results, window), text, 440, rows=2, cols=1, shared_xaxes=True,
                   vertical_spacing=0.05, row_heights=[0.45, 0.55])
     curve, tried = curve_speeds(results, window), tried_speeds(results, job)
     shade(fig, window, system)
@@ -84,7 +84,7 @@ def window_figure(results: Results, window: SpeedWindow) -> go.Figure:
         line(fig, x, 100 * share["median"].to_numpy(float))
         limit_line(fig, 100 * job.share, right, f"promised: {percent(job.share)}", above=False)
     elif tried:
-        nothing(fig, "Not enough evidence: no curve is drawn.")
+        nothing(fig, "Not enough evidence: no curve is drawn.", 0.8)
     index = thin(np.flatnonzero(of_material(results, job)))
     speed = np.asarray(in_shown(SPEED, results.log.rows[SPEED].to_numpy(float), system))
     readings(fig, results, "edge_radius_mm", index, speed, job, (2, 1))
@@ -105,7 +105,7 @@ def radius_by_position(results: Results, window: SpeedWindow) -> go.Figure:
     lines = [f"{job_name(job, system)}; {settings(job, system)}.",
              f"Solid: middle edge at {first:g} h; dashed: at {last:g} h; band: 90 % of future edges at these ages."]
     fig = empty("How does the radius follow the speed at each edge position?", lines,
-                  "One panel for each edge position with its readings and the limits.", 240 * down,
+                  "One panel for each edge position with its readings and the limits.", 210 * down,
                   rows=down, cols=2, shared_xaxes="all", shared_yaxes="all",
                   horizontal_spacing=0.05, vertical_spacing=0.1,
                   subplot_titles=[POSITION_WORDS[p] for p in positions])
@@ -140,7 +140,7 @@ def wear_by_sheet(results: Results, window: SpeedWindow) -> go.Figure:
     rows, question = results.log.rows, "How fast does a sheet lose its cut, and do sheets differ?"
     ours, tried = np.flatnonzero(of_material(results, job)), tried_speeds(results, job)
     if window.verdict == "not enough evidence" or tried is None:
-        fig = empty(question, [f"{job_name(job, system)}."], "No curve.", 380)
+        fig = empty(question, [f"{job_name(job, system)}."], "No curve.", 320)
         nothing(fig, "Not enough evidence: no curve is drawn.")
     else:
         speed = window.recommended_m_min or math.sqrt(tried[0] * tried[1])
@@ -150,7 +150,7 @@ def wear_by_sheet(results: Results, window: SpeedWindow) -> go.Figure:
         fig = empty(question, [f"{job_name(job, system)}, {words}.",
                                "Points: each plate's mean, moved to these settings by the fit. "
                                "Dashed: 90 % of future edges."],
-                    "Edge radius against metal-contact hours, one marker shape for each abrasive sheet.", 380)
+                    "Edge radius against metal-contact hours, one marker shape for each abrasive sheet.", 320)
         _wear_curves(fig, results, job, age, fit)
     fig.update_yaxes(title_text=axis("edge_radius_mm", system), rangemode="tozero")
     fig.update_xaxes(title_text=axis("contact_hours", system), rangemode="tozero")
@@ -193,8 +193,8 @@ def _wear_curves(fig: go.Figure, results: Results, job: Job, age: np.ndarray, fi
     height = max(float(plates["radius"].max()), float(size(fit["high"]).max())) if len(plates) else 1.0
     used = -math.inf
     for sheet, end in ends.iterrows():
-        # Pixels in a plot of 380: labels of sheets that end close together are moved apart.
-        wanted = 380 * end["radius"] / height
+        # Pixels in a plot of 320: labels of sheets that end close together are moved apart.
+        wanted = 320 * end["radius"] / height
         used = max(wanted, used + 12)
         word(fig, float(end["age"]), float(end["radius"]), str(sheet), xanchor="left", xshift=6, yshift=used - wanted)
     radius_limits(fig, job, system, float(age[-1]), (1, 1))
@@ -208,7 +208,7 @@ def removal_figure(results: Results, window: SpeedWindow) -> go.Figure:
     lines = [f"{job_name(job, system)}; {settings(job, system)}.",
              f"Solid: middle edge on a sheet of {first:g} h, where most comes off; band: 90 % of future edges."]
     fig = empty("How much comes off the face beside the edge?", lines,
-                  "Removal against feed speed with its readings.", 340)
+                  "Removal against feed speed with its readings.", 270)
     shade(fig, window, system)
     ours = of_material(results, job)
     there = name in rows and bool((ours & ~np.isnan(results.log.reading(name).value)).any())
@@ -238,7 +238,7 @@ def burr_figure(results: Results, window: SpeedWindow) -> go.Figure:
              f"Line and band: fitted share with its 90 % band, at the oldest sheet age ({job.sheet_hours[1]:g} h).",
              "Points: plates of this severity at any setting; the number is how many plates lie there."]
     fig = empty("At which speeds does the burr come off?", lines,
-                  "Share of edges with residual burr within the limit, against feed speed.", 340)
+                  "Share of edges with residual burr within the limit, against feed speed.", 270)
     shade(fig, window, system)
     plates = _cleared_plates(results, job)
     if job.residual_burr_mm is None or plates.empty:
@@ -299,7 +299,7 @@ def residual_figure(results: Results, law: str = "edge radius") -> go.Figure:
                   ["Standardised residuals; black line: their running middle. About 1 in 20 lies outside ±2: "
                    f"here {outside} of {len(left)}. Triangles: readings beyond the gauge."],
                   f"Panels: {', '.join(_label(n) for n in varied)}.",
-                  190 * panels, rows=panels, cols=2, shared_yaxes="all", horizontal_spacing=0.06,
+                  170 * panels, rows=panels, cols=2, shared_yaxes="all", horizontal_spacing=0.06,
                   vertical_spacing=0.32 / panels)
     order = np.sort(np.abs(left["residual"].to_numpy(float)))
     reach = max(3.0, min(6.0, float(order[-1]) if len(order) else 3.0)) + 0.3
@@ -340,24 +340,25 @@ def overview_figure(results: Results) -> go.Figure:
     issued = sum(w.verdict == "window" for w in windows)
     fig = empty("Which speeds may be run on which job?",
                   [f"{issued} of {len(windows)} jobs have a window. Bar: the window; mark: the set point."],
-                  " ".join(answer(w, system) for w in windows), 46 * len(windows) + 20)
+                  " ".join(answer(w, system) for w in windows), 60 * len(windows) + 20)
     ends = [float(in_shown(SPEED, v, system)) for w in windows for v in (w.low_m_min, w.high_m_min) if v is not None]
     tried = np.asarray(in_shown(SPEED, results.log.rows[SPEED].to_numpy(float), system), float)
     first, last = float(min([*ends, tried.min()])), float(max([*ends, tried.max()]))
     fig.update_xaxes(range=[first - 0.02 * (last - first), last + 0.02 * (last - first)])
     for k, window in enumerate(windows):
-        place = {"xanchor": "left", "yanchor": "bottom", "yshift": 9, "font": {"size": 12}}
-        word(fig, first, -k, answer(window, system).rstrip("."), **place)
+        name, said = job_name(window.job, system), answer(window, system)
+        for text, lift in ((name, 24), (said.removeprefix(f"{name}: ").rstrip("."), 9)):
+            word(fig, first, -k, text, xanchor="left", yanchor="bottom", yshift=lift, font={"size": 12})
         if window.verdict == "window":
             low, high, point = (float(in_shown(SPEED, v, system)) for v in
                                 (window.low_m_min, window.high_m_min, window.recommended_m_min))
             fig.add_scatter(x=[low, high], y=[-k, -k], mode="lines", line={"width": 9, "color": COLOURS["leading"]},
-                            hovertemplate=f"{safe(answer(window, system))}<extra></extra>", row=1, col=1)
+                            hovertemplate=f"{safe(said)}<extra></extra>", row=1, col=1)
             fig.add_scatter(x=[point], y=[-k], mode="markers", hoverinfo="skip", row=1, col=1,
                             marker={"symbol": "line-ns", "size": 13, "line": {"width": 4, "color": INK}})
         else:
             line(fig, [first, last], [-k, -k], dash="dot", colour="#999", width=1.5)
-    fig.update_yaxes(visible=False, range=[-len(windows) + 0.55, 0.75])
+    fig.update_yaxes(visible=False, range=[-len(windows) + 0.6, 0.8])
     fig.update_xaxes(title_text=axis(SPEED, system))
     fig.update_layout(margin_l=16)
     return fig
