@@ -1,0 +1,189 @@
+"""What a log says of itself: names in one spelling, runs that agree with themselves, hours that run forward."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+
+import numpy as np
+import pandas as pd
+
+from .findings import LISTED, Findings, Kind
+from .units import QUANTITIES
+
+SETTINGS = ("material", "thickness_mm", "feed_speed_m_min", "drum_pressure_kPa", "grit", "abrasive_sheet",
+            "contact_hours", "passes", "cut_process", "burr_severity")
+OF_A_RUN = ("cut_process", "burr_severity")  # where some rows of a run leave them blank, the run's others say them
+NAMES = ("run", "material", "abrasive_sheet")
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """A whole log, from one source or several: its columns in the canonical names, and where each row stands.
+
+    `file_of` numbers the source of each row, `found` holds the findings of each source.
+    """
+
+    frame: pd.DataFrame
+    row_numbers: np.ndarray
+    file_of: np.ndarray
+    found: tuple[Findings, ...]
+    headers: Mapping[str, str]
+
+    def tell(self, position: int, column: str | None, kind: Kind, text: str) -> None:
+        """Note one thing about a row."""
+        self.found[self.file_of[position]].tell(int(self.row_numbers[position]), self._header(column), kind, text)
+
+    def fault(self, position: int, column: str | None, found: str, wanted: str, remedy: str) -> None:
+        """Note one fault of a row."""
+        self.found[self.file_of[position]].fault(int(self.row_numbers[position]), self._header(column), found, wanted,
+                                                 remedy)
+
+    def _header(self, column: str | None) -> str | None:
+        return None if column is None else self.headers.get(column, column)
+
+
+def label(column: str) -> str:
+    """A column's name in plain words.
+
+    >>> label("feed_speed_m_min"), label("abrasive_sheet")
+    ('feed speed', 'abrasive sheet')
+    """
+    return QUANTITIES[column].label if column in QUANTITIES else column.replace("_", " ")
+
+
+def _written(column: str, value: object) -> str:
+    if column not in QUANTITIES:
+        return str(value)
+    return f"{value:.9g} {QUANTITIES[column].metric}".strip()
+
+
+def one_spelling(log: Gathered) -> None:
+    """Runs, materials and sheets whose names differ only in case or spaces get the one most often written, told."""
+    for column in NAMES:
+        if column not in log.frame:
+            continue
+        counts = log.frame[column].value_counts()
+        best: dict[str, str] = {}
+        for name in sorted(counts.index, key=lambda t: (-counts[t], t)):
+            best.setdefault(_key(name), name)
+        changed = {name: best[_key(name)] for name in counts.index if best[_key(name)] != name}
+        if not changed:
+            continue
+        names = log.frame[column].to_numpy(dtype=object)
+        for old, new in changed.items():
+            where = np.flatnonzero(names == old)
+            log.tell(where[0], column, "converted", f"{old!r} read as {new!r}: differs only in case or spaces"
+                     + (f" ({len(where)} rows)" if len(where) > 1 else ""))
+        log.frame[column] = log.frame[column].replace(changed)
+
+
+def _key(name: str) -> str:
+    return re.sub(r"\s", "", name.casefold())
+
+
+def rare_names(names: pd.Series, runs: pd.Series) -> dict[str, str]:
+    """Names given in one run only that are close to one of at least 40 rows and 20 times as many: name → the other.
+
+    >>> rare_names(pd.Series(["S355"] * 99 + ["S335"]), pd.Series(range(100)))
+    {'S335': 'S355'}
+    """
+    counts, runs_of = names.value_counts(), runs.groupby(names).nunique()
+    result = {}
+    for name in counts.index:
+        often = [str(c) for c in counts.index if counts[c] >= max(40, 20 * counts[name])]
+        near = get_close_matches(str(name), often, n=1, cutoff=0.7) if runs_of[name] == 1 else []
+        if near:
+            result[str(name)] = near[0]
+    return result
+
+
+def tell_rare_materials(log: Gathered) -> None:
+    """A material named once among hundreds and close to another is told, not changed."""
+    if not {"material", "run"} <= set(log.frame):
+        return
+    names = log.frame["material"]
+    for name, other in rare_names(names, log.frame["run"]).items():
+        where = np.flatnonzero((names == name).to_numpy(dtype=bool, na_value=False))
+        log.tell(where[0], "material", "told", f"{name!r} is named in one run only; is it {other!r}?")
+
+
+def agreeing_rows(log: Gathered) -> np.ndarray:
+    """Which rows agree with the rest of their run on every setting; the others are told as set aside.
+
+    Where no value of a setting holds in more than half of a run's rows, the run is a fault.
+    """
+    keep = np.ones(len(log.frame), dtype=bool)
+    if "run" not in log.frame:
+        return keep
+    run_codes, run_names = pd.factorize(log.frame["run"])
+    order = np.argsort(run_codes, kind="stable")
+    starts = np.searchsorted(run_codes[order], np.arange(len(run_names) + 1))
+    refused = 0
+    for column in (c for c in SETTINGS if c in log.frame):
+        codes, values = pd.factorize(log.frame[column])
+        filled = (codes >= 0) & (run_codes >= 0)
+        pairs = np.unique(run_codes[filled].astype(np.int64) * max(len(values), 1) + codes[filled])
+        distinct = np.bincount(pairs // max(len(values), 1), minlength=len(run_names))
+        for run in np.flatnonzero(distinct > 1):
+            rows = order[starts[run]:starts[run + 1]]
+            here, count = np.unique(codes[rows][codes[rows] >= 0], return_counts=True)
+            most = here[count.argmax()]
+            others = [int(i) for i in rows if codes[i] not in (-1, most)]
+            texts = {int(c): _written(column, values[c]) for c in here}
+            if 2 * count.max() <= count.sum():
+                refused += 1
+                if refused <= LISTED:
+                    log.fault(others[0], column, f"{' and '.join(texts.values())} in run {run_names[run]}",
+                              f"one {label(column)} in a run",
+                              "correct the rows that are wrong, or give each run its own name")
+                continue
+            for i in others:
+                keep[i] = False
+                log.tell(i, column, "set aside", f"run {run_names[run]}: {texts[int(codes[i])]} here, "
+                         f"{texts[int(most)]} in {count.max()} other rows of this run")
+        if column in OF_A_RUN:
+            _fill_from_run(log, column, codes, np.asarray(values, dtype=object), run_codes, distinct)
+    if refused > LISTED:
+        log.fault(0, None, f"{refused - LISTED} more runs that disagree with themselves", "one setting in a run",
+                  "are runs of several days numbered alike?")
+    gone = np.setdiff1d(run_codes[~keep], run_codes[keep])
+    for run in gone:
+        at = int(np.flatnonzero(run_codes == run)[0])
+        log.fault(at, "run", f"run {run_names[run]}, whose rows all disagree",
+                  "rows of a run that agree on its settings", "correct the rows that are wrong")
+    return keep
+
+
+def _fill_from_run(log: Gathered, column: str, codes: np.ndarray, values: np.ndarray, run_codes: np.ndarray,
+                   distinct: np.ndarray) -> None:
+    """Blank cells of a run whose other rows all say the same get that word, told once."""
+    said = np.full(len(distinct), -1)
+    known = (codes >= 0) & (run_codes >= 0)
+    said[run_codes[known]] = codes[known]
+    fill = np.flatnonzero((codes < 0) & (run_codes >= 0) & (distinct[run_codes] == 1))
+    if not fill.size:
+        return
+    words = log.frame[column].to_numpy(dtype=object, copy=True)
+    words[fill] = values[said[run_codes[fill]]]
+    log.frame[column] = pd.Series(words, dtype=log.frame[column].dtype)
+    log.tell(fill[0], column, "converted", f"blank read as {words[fill[0]]}, as in the other rows of its run"
+             + (f" ({len(fill)} such rows)" if len(fill) > 1 else ""))
+
+
+def tell_hours_backwards(log: Gathered, keep: np.ndarray) -> None:
+    """Contact hours of one sheet that are fewer on a later date than on an earlier one are told."""
+    need = ["abrasive_sheet", "date", "contact_hours"]
+    if not set(need) <= set(log.frame):
+        return
+    part = log.frame.loc[keep, need].assign(position=np.flatnonzero(keep)).dropna()
+    part = part.sort_values(["abrasive_sheet", "date", "contact_hours"], kind="stable")
+    days = part.groupby(["abrasive_sheet", "date"], sort=False).agg(
+        least=("contact_hours", "min"), most=("contact_hours", "max"), position=("position", "first")).reset_index()
+    before = days.groupby("abrasive_sheet")["most"].transform(lambda s: s.cummax().shift())
+    for day, most in zip(days[days["least"] < before].itertuples(), before[days["least"] < before], strict=True):
+        log.tell(day.position, "contact_hours", "told",
+                 f"sheet {day.abrasive_sheet}: {day.least:.6g} h on {day.date:%Y-%m-%d}, after {most:.6g} h "
+                 "on an earlier date")

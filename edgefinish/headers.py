@@ -1,0 +1,212 @@
+"""The columns of a trial log: their names, and what a shop's own header means."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+
+from .errors import nearest
+from .findings import Findings
+from .units import QUANTITIES, find_unit, units_of_kind
+
+REQUIRED = ("run", "material", "thickness_mm", "feed_speed_m_min", "drum_pressure_kPa", "grit", "abrasive_sheet",
+            "contact_hours", "edge_position", "edge_radius_mm")
+OPTIONAL = ("passes", "cut_process", "burr_severity", "burr_height_mm", "residual_burr_mm", "removal_um",
+            "date", "operator", "note")
+CANONICAL = REQUIRED + OPTIONAL
+MEASURED = ("edge_radius_mm", "burr_height_mm", "residual_burr_mm", "removal_um")
+TEXT = tuple(c for c in CANONICAL if c not in QUANTITIES and c != "date")
+
+
+def plain(text: str) -> str:
+    """A header without case, with single spaces for every space, hyphen, underscore and point.
+
+    >>> plain("Feed-Speed_m_min ")
+    'feed speed m min'
+    """
+    return re.sub(r"[\s_\-.]+", " ", unicodedata.normalize("NFKC", text).casefold().replace("μ", "µ")).strip()
+
+
+_LABELS = {plain(QUANTITIES[c].label) if c in QUANTITIES else plain(c): c for c in CANONICAL}
+
+
+@dataclass(frozen=True)
+class Meaning:
+    """What a header means: the column's name, its unit where the header gives one, and what in it could not be read.
+
+    `extra` is a remark in brackets that is no unit; `clash` a second unit that contradicts the first.
+    """
+
+    name: str
+    unit: str | None = None
+    extra: str | None = None
+    clash: str | None = None
+
+
+def meaning_of(header: str) -> Meaning | None:
+    """What a header means, or None where it is not one of the log's own columns.
+
+    >>> meaning_of("Feed speed [ft/min]")
+    Meaning(name='feed_speed_m_min', unit='ft/min', extra=None, clash=None)
+    >>> meaning_of("removal um").unit, meaning_of("hall temperature")
+    ('µm', None)
+    """
+    text = header.strip()
+    aside: str | None = None
+    if match := re.fullmatch(r"(.*?)[\s/,]*[\[(]([^\[\]()]*)[\])]", text) or re.fullmatch(r"(.*?),([^,]*)", text):
+        text, aside = match.group(1), match.group(2).strip()
+    bare = plain(text)
+    if bare in _LABELS and _LABELS[bare] not in QUANTITIES:
+        return Meaning(_LABELS[bare], extra=aside)
+    for label, name in _LABELS.items():
+        if name not in QUANTITIES or not (bare == label or bare.startswith((label + " ", label + "/"))):
+            continue
+        kind = QUANTITIES[name].kind
+        rest = bare[len(label):].strip(" /")
+        unit = find_unit(rest, kind) if rest else None
+        if rest and unit is None:
+            return None
+        inner = find_unit(aside, kind) if aside else None
+        if aside and inner is None:
+            return Meaning(name, unit, extra=aside)
+        if unit and inner and unit != inner:
+            return Meaning(name, unit, clash=inner)
+        return Meaning(name, unit or inner)
+    return None
+
+
+@dataclass(frozen=True)
+class Use:
+    """What a column of the log is used as. `index` is its place in the file; None where `constant` holds for every row.
+
+    `unit` is None where neither header nor units row says it: then each cell has to.
+    """
+
+    name: str
+    header: str
+    index: int | None
+    unit: str | None
+    constant: object = None
+
+
+def recognised(cells: Sequence[object], columns: Mapping[str, object] | None) -> int:
+    """How many of the log's columns a row of cells would name, if it were the header."""
+    mapped = {plain(str(k)) for k in columns or ()}
+    return len({m.name if (m := meaning_of(c)) else plain(c) for c in cells
+                if isinstance(c, str) and c.strip() and (meaning_of(c) or plain(c) in mapped)})
+
+
+def is_units_row(cells: Sequence[object], header: Sequence[str]) -> bool:
+    """Whether the row under the header is a row of units: no number in it, and units under half of its quantities."""
+    words = [str(c).strip().strip("[]()").strip() if isinstance(c, str) else c for c in cells]
+    if any(not isinstance(w, str) or re.search(r"\d", w.replace("mm2", "").replace("in2", "")) for w in words):
+        return False
+    kinds = {k for q in QUANTITIES.values() if (k := q.kind) != "count"}
+    units = sum(any(find_unit(w, k) for k in kinds) for w in words if isinstance(w, str) and w)
+    filled = sum(bool(w) and w not in ("-", "–") for w in words)
+    return units >= 2 and 2 * units >= filled
+
+
+def assign(header: Sequence[str], units_row: Sequence[object] | None, columns: Mapping[str, object] | None,
+           found: Findings) -> tuple[tuple[Use, ...], tuple[int, ...]]:
+    """What each column is used as, and the places of the columns that are only kept.
+
+    Faults (missing, twice, contradictory, unknown names in `columns`) go to `found`.
+    """
+    meanings: dict[int, Meaning] = {i: m for i, h in enumerate(header) if (m := meaning_of(h))}
+    constants = _apply_map(header, columns or {}, meanings, found)
+    firm = {m.name for m in meanings.values() if m.extra is None} | {u.name for u in constants}
+    for i in [i for i, m in meanings.items() if m.extra is not None and m.name in firm]:
+        found.tell(found.header_row, header[i], "told", f"kept but not used: another column is {meanings[i].name}")
+        del meanings[i]
+    uses = list(constants)
+    for i, meaning in meanings.items():
+        uses.append(Use(meaning.name, header[i], i, _unit(header[i], meaning, units_row[i] if units_row else None,
+                                                          found)))
+    for name in {u.name for u in uses}:
+        same = [u.header for u in uses if u.name == name]
+        if len(same) > 1:
+            found.fault(found.header_row, name, " and ".join(same), f"one column that means {name}",
+                        "rename or remove the other")
+    kept = tuple(i for i in range(len(header)) if i not in meanings)
+    _missing([header[i] for i in kept], {u.name for u in uses}, found)
+    for twin in sorted({header[i] for i in kept if sum(header[i] == header[j] for j in kept) > 1}):
+        found.fault(found.header_row, twin, f"{twin} twice", "different column names", "rename or remove one")
+    return tuple(sorted(uses, key=lambda u: CANONICAL.index(u.name))), kept
+
+
+def _unit(header: str, meaning: Meaning, below: object, found: Findings) -> str | None:
+    """The unit of a quantity's column from its header and the units row; None for text or where neither says it."""
+    if meaning.name not in QUANTITIES:
+        return None
+    quantity = QUANTITIES[meaning.name]
+    choice = ", ".join(units_of_kind(quantity.kind)) or "no unit"
+    if meaning.extra is not None:
+        found.fault(found.header_row, header, meaning.extra, f"a unit: {choice}",
+                    f"write it as '{quantity.label} [{quantity.metric}]'")
+    clash, unit = meaning.clash, meaning.unit
+    word = str(below or "").strip().strip("[]()").strip()
+    if word and word not in ("-", "–"):
+        from_row = find_unit(word, quantity.kind)
+        if from_row is None:
+            found.fault(found.header_row + 1, header, word, f"a unit: {choice}", "correct the units row")
+        elif unit is not None and from_row != unit:
+            clash = from_row
+        unit = unit or from_row
+    if clash:
+        found.fault(found.header_row, header, f"{unit} and {clash}", "one unit", "keep the one that the numbers are in")
+    if unit is None and quantity.kind in ("time", "count"):
+        return quantity.metric
+    return unit
+
+
+def _apply_map(header: Sequence[str], columns: Mapping[str, object], meanings: dict[int, Meaning],
+               found: Findings) -> list[Use]:
+    """Put the shop's own names into `meanings`; the constants come back."""
+    places = {plain(h): i for i, h in enumerate(header)}
+    constants: list[Use] = []
+    for key, value in columns.items():
+        place, own = places.get(plain(str(key))), meaning_of(str(key))
+        target = meaning_of(value) if isinstance(value, str) else None
+        if place is not None and target is not None:
+            from_key = re.search(r"[\[(]([^\[\]()]*)[\])]\s*$", str(key))
+            if target.unit is None and from_key and target.name in QUANTITIES:
+                target = Meaning(target.name, find_unit(from_key.group(1), QUANTITIES[target.name].kind))
+            meanings[place] = target
+        elif place is not None:
+            hint = nearest(str(value), CANONICAL)
+            found.fault(None, str(key), value, "the name of one of the log's columns, with its unit",
+                        hint or "a constant is for a column that the log does not have")
+        elif own is None:
+            hint = nearest(str(key), [h for h in header if h.strip()])
+            found.fault(None, str(key), "no such column", "a column of the log, or a name for a constant",
+                        hint or f"the log has {', '.join(header)}")
+        elif isinstance(value, str) and plain(value) in places:
+            found.fault(None, str(key), value, "the log's own column first", f"turn it round: {value!r}: {key!r}")
+        elif isinstance(value, (str, int, float)) and not isinstance(value, bool) and str(value).strip():
+            unit = _unit(str(key), own, None, found)
+            constants.append(Use(own.name, str(key), None, unit, value))
+        else:
+            found.fault(None, str(key), value, "a number or a word that holds for every row")
+    return constants
+
+
+def _missing(others: Sequence[str], present: set[str], found: Findings) -> None:
+    """Faults for required columns that are not there; a word about others that look like an optional one."""
+    for name in CANONICAL:
+        if name in present:
+            continue
+        label = next(k for k, v in _LABELS.items() if v == name)
+        bare = {plain(o): o for o in others if o.strip()}
+        required = name in REQUIRED
+        near = [w for form in (plain(name), label)
+                for w in get_close_matches(form, list(bare), n=1, cutoff=0.6 if required else 0.85)]
+        if required:
+            remedy = (f"did you mean {bare[near[0]]}? rename it, or name it in 'columns'" if near
+                      else "add it, or name the shop's own column or a constant in 'columns'")
+            found.fault(found.header_row, name, "no such column", f"the column {name}", remedy)
+        elif near:
+            found.tell(found.header_row, bare[near[0]], "told", f"kept but not used; did you mean {name}?")

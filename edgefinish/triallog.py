@@ -1,0 +1,237 @@
+"""The trial log: read, checked, every fault at once in the row numbers that the spreadsheet shows."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from .cells import Reading, decimal_marks, read_dates, read_quantity
+from .checks import SETTINGS, Gathered, agreeing_rows, label, one_spelling, tell_hours_backwards, tell_rare_materials
+from .errors import LogError, Problem, nearest
+from .findings import Column, Findings, Message
+from .headers import CANONICAL, MEASURED, REQUIRED, TEXT, Use, assign, plain
+from .sources import SourceLike, Table, read_table
+from .units import QUANTITIES, System, shown
+from .words import read_grits, read_positions, read_processes, read_severities, read_words, spread
+
+__all__ = ["Message", "Reading", "TrialLog", "read_log"]
+_SPECIAL = {"grit": read_grits, "edge_position": read_positions, "cut_process": read_processes,
+            "burr_severity": read_severities}
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class TrialLog:
+    """A trial log that has passed its checks.
+
+    `rows`: one row for each measured edge, in the log's order, numbered from 0. Columns in the order of the contract,
+    then the others as they were. Text columns hold text, missing where blank; settings are float64 in the unit that
+    the name carries; measured columns are float64, or hold floats and texts such as "<0.1" where some readings are
+    censored; `date`, where given, is datetime64. `passes` is always there. An optional column without a single value
+    is left out.
+    `messages`: what was converted, set aside or only told. `source` names the log without folders or credentials.
+    `sha256` is that of the file's bytes (of several files: of their digests in order; of a DataFrame or a database
+    table: of `rows` written as csv). `row_numbers`: the row in the spreadsheet of each row.
+    """
+
+    rows: pd.DataFrame
+    messages: tuple[Message, ...]
+    source: str
+    sha256: str
+    row_numbers: np.ndarray
+
+    def __repr__(self) -> str:
+        return f"TrialLog({self.source}: {len(self.rows)} rows, {len(self.messages)} messages)"
+
+    def reading(self, column: str) -> Reading:
+        """A measured column as numbers and sides; all not measured where the log lacks it.
+
+        Raises `LogError` for a column that is not a measured one.
+
+        >>> log = TrialLog(pd.DataFrame({"edge_radius_mm": ["<0.1", 0.3]}), (), "demo", "", np.array([2, 3]))
+        >>> log.reading("edge_radius_mm")
+        Reading(value=array([0.1, 0.3]), side=array([-1,  0], dtype=int8))
+        """
+        if column not in MEASURED:
+            raise LogError(Problem(None, column, column, f"one of {', '.join(MEASURED)}", nearest(column, MEASURED)))
+        n = len(self.rows)
+        if column not in self.rows:
+            return Reading(np.full(n, np.nan), np.zeros(n, dtype=np.int8))
+        cells = self.rows[column]
+        if cells.dtype != object:
+            return Reading(cells.to_numpy(dtype=float), np.zeros(n, dtype=np.int8))
+        side = np.array([(-1 if c[0] == "<" else 1) if isinstance(c, str) else 0 for c in cells], dtype=np.int8)
+        value = np.array([float(c[1:]) if isinstance(c, str) else float(c) for c in cells])
+        return Reading(value, side)
+
+    def summary(self, system: System = "metric") -> str:
+        """The log in a short paragraph: how much was run, on what, over which span, what was measured."""
+        rows = self.rows
+        text = [f"{self.source}: {len(rows)} measured edges, {rows['run'].nunique()} runs, "
+                f"{rows['abrasive_sheet'].nunique()} abrasive sheets."]
+        for column in ("material", "cut_process", "burr_severity", "grit", "edge_position"):
+            if column in rows:
+                counts = rows[column].value_counts()
+                text.append(f"{label(column).capitalize()}: "
+                            + ", ".join(f"{name} ({n} rows)" for name, n in counts.items()) + ".")
+        spans = []
+        for column in SETTINGS:
+            if column in QUANTITIES:
+                low, high = rows[column].min(), rows[column].max()
+                one, other = shown(column, low, system), shown(column, high, system)
+                spans.append(f"{label(column)} {one if low == high else f'{one} to {other}'}")
+        text.append(f"Settings: {', '.join(spans)}.")
+        for column in MEASURED:
+            if column in rows:
+                reading = self.reading(column)
+                parts = [f"{int(np.isfinite(reading.value).sum())} readings"]
+                parts += [f"{n} {words}" for n, words in ((int((reading.side < 0).sum()), "below the gauge"),
+                                                          (int((reading.side > 0).sum()), "above it")) if n]
+                text.append(f"{label(column).capitalize()}: {', '.join(parts)}.")
+        return " ".join(text)
+
+
+def read_log(source: SourceLike | Sequence[SourceLike], *, sheet: str | None = None, table: str | None = None,
+             columns: Mapping[str, object] | None = None) -> TrialLog:
+    """Read and check a trial log: a .csv, .xlsx or .parquet file, a database URL, a DataFrame, or a list of them.
+
+    `sheet` names the sheet of a workbook, `table` the table of a database. `columns` maps the shop's own column to a
+    name that the log knows, with its unit, or such a name to a constant. Raises `LogError` with every fault at once.
+
+    >>> frame = pd.DataFrame({"run": "1", "Grade": "S355", "thickness (in)": "0.5", "feed speed [ft/min]": 6,
+    ...     "drum_pressure_kPa": 60, "abrasive_sheet": "A1", "contact_hours": 2,
+    ...     "edge_position": ["leading", "Cut-out"], "edge_radius_mm": ["0.31", "<0.10"]})
+    >>> log = read_log(frame, columns={"Grade": "material", "grit": "P80"})
+    >>> log.rows["feed_speed_m_min"].tolist(), log.rows["grit"].tolist()
+    ([1.8288, 1.8288], ['P80', 'P80'])
+    >>> [str(m) for m in log.messages][-1]
+    "row 3, column edge_position: converted: 'Cut-out' read as cutout"
+    """
+    several = isinstance(source, (list, tuple))
+    sources = tuple(source) if several else (source,)
+    if columns is not None and not isinstance(columns, Mapping):
+        raise LogError(Problem(None, None, type(columns).__name__, "columns= as names and what they mean"), "trial log")
+    if not sources:
+        raise LogError(Problem(None, None, "an empty list", "at least one log"), "trial log")
+    found = tuple(Findings() for _ in sources)
+    tables = []
+    for i, one in enumerate(sources):
+        if several:
+            found[i].file = _short(one, i)
+        tables.append(read_table(one, sheet, table, columns, found[i]))
+    read = [(i, t) for i, t in enumerate(tables) if t is not None]
+    name = ", ".join(t.name for _, t in read) or "trial log"
+    parts = [(i, t, *_columns_of(t, columns, found[i])) for i, t in read]
+    keep = np.ones(0, dtype=bool)
+    if parts:
+        log = _gather(parts, found)
+        one_spelling(log)
+        tell_rare_materials(log)
+        keep = agreeing_rows(log)
+        tell_hours_backwards(log, keep)
+    every = Findings(problems=[p for f in found for p in f.problems])
+    every.settle(name)
+    rows = log.frame.loc[keep].reset_index(drop=True)
+    if rows["edge_radius_mm"].isna().all():
+        found[0].tell(None, log.headers["edge_radius_mm"], "told", "no edge radius was measured in any row")
+    messages = sorted(((i, m) for i, f in enumerate(found) for m in f.messages), key=lambda p: (p[0], p[1].row or 0))
+    numbers = log.row_numbers[keep]
+    numbers.flags.writeable = False
+    return TrialLog(rows, tuple(m for _, m in messages), name, _fingerprint([t.digest for _, t in read], rows), numbers)
+
+
+def _short(source: object, place: int) -> str:
+    text = str(source) if isinstance(source, str) or hasattr(source, "name") else f"source {place + 1}"
+    return f"source {place + 1}" if "://" in text else text.replace("\\", "/").rsplit("/", 1)[-1]
+
+
+def _fingerprint(digests: Sequence[bytes | None], rows: pd.DataFrame) -> str:
+    if any(d is None for d in digests):
+        return hashlib.sha256(rows.to_csv(index=False, lineterminator="\n", float_format="%.9g").encode()).hexdigest()
+    whole = [d for d in digests if d is not None]
+    return whole[0].hex() if len(whole) == 1 else hashlib.sha256(b"".join(whole)).hexdigest()
+
+
+def _columns_of(table: Table, columns: Mapping[str, object] | None,
+                found: Findings) -> tuple[dict[str, pd.Series], dict[str, str]]:
+    """The columns of one table under their canonical names, then the others; and the header of each."""
+    uses, kept = assign(table.header, table.units_row, columns, found)
+    rows = table.columns[0].row_numbers
+    held = {u.name: _column(table, u, len(rows)) for u in uses}
+    marks = decimal_marks(c for name, c in held.items() if name in QUANTITIES)
+    read: dict[str, pd.Series] = {}
+    for use in uses:
+        column = held[use.name]
+        if use.name not in REQUIRED and (column.codes < 0).all():
+            continue
+        read[use.name] = _read_column(column, use, marks, found)
+        _tell_header(use, found)
+    if "passes" not in read:
+        read["passes"] = pd.Series(np.ones(len(rows)))
+    for i in kept:
+        column = table.columns[i]
+        cells = np.array([*column.values, None], dtype=object) if column.values else np.array([None], dtype=object)
+        read[column.header] = pd.Series(cells[column.codes], dtype=object).infer_objects()
+    return read, {u.name: u.header for u in uses}
+
+
+def _column(table: Table, use: Use, n: int) -> Column:
+    if use.index is not None:
+        return table.columns[use.index]
+    return Column(use.header, np.zeros(n, dtype=np.intp), (use.constant,), np.array([], dtype=int))
+
+
+def _tell_header(use: Use, found: Findings) -> None:
+    """A header that says more than the canonical name, or something else, is told, with its unit."""
+    if use.index is not None and plain(use.header) != plain(use.name):
+        metric = QUANTITIES[use.name].metric if use.name in QUANTITIES else ""
+        change = f", {use.unit} to {metric}" if use.unit and use.unit != metric else f", in {metric}" if metric else ""
+        found.tell(found.header_row, use.header, "converted", f"read as {label(use.name)}{change}")
+    elif use.unit and use.name in QUANTITIES and use.unit != QUANTITIES[use.name].metric:
+        found.tell(found.header_row, use.header, "converted", f"{use.unit} to {QUANTITIES[use.name].metric}")
+
+
+def _read_column(column: Column, use: Use, marks: str, found: Findings) -> pd.Series:
+    if use.name in QUANTITIES:
+        reading = read_quantity(column, use.name, use.unit, marks, use.name in MEASURED, found)  # type: ignore[arg-type]
+        if use.name == "passes":
+            return pd.Series(_passes(column, reading.value, found))
+        if not reading.side.any():
+            return pd.Series(reading.value)
+        return pd.Series([v if s == 0 else f"{'<' if s < 0 else '>'}{v:.9g}"
+                          for v, s in zip(reading.value.tolist(), reading.side.tolist(), strict=True)], dtype=object)
+    if use.name == "date":
+        return pd.Series(read_dates(column, found))
+    texts = read_words(column, use.name in REQUIRED, found)
+    if use.name in _SPECIAL:
+        texts = _SPECIAL[use.name](column, texts, found)
+    return spread(column, texts)
+
+
+def _passes(column: Column, value: np.ndarray, found: Findings) -> np.ndarray:
+    empty = np.flatnonzero(column.codes < 0)
+    if empty.size:
+        found.tell(column.row(empty[0]), column.header, "converted",
+                   "blank read as 1 pass" + (f" ({len(empty)} rows)" if len(empty) > 1 else ""))
+        value[empty] = 1.0
+    return value
+
+
+def _gather(parts: Sequence[tuple[int, Table, dict[str, pd.Series], dict[str, str]]],
+            found: tuple[Findings, ...]) -> Gathered:
+    """The tables of all sources one under the other, columns in the contract's order, then the others."""
+    names = list(dict.fromkeys(n for _, _, read, _ in parts for n in read))
+    ordered = [c for c in CANONICAL if c in names] + [n for n in names if n not in CANONICAL]
+    if len(parts) == 1:
+        frame = pd.DataFrame({n: parts[0][2][n] for n in ordered})
+    else:
+        frame = pd.concat([pd.DataFrame(read) for _, _, read, _ in parts], ignore_index=True)[ordered]
+        for column in (c for c in ordered if c in TEXT):
+            frame[column] = frame[column].astype(pd.StringDtype(na_value=np.nan))
+    sizes = [len(t.columns[0].row_numbers) for _, t, _, _ in parts]
+    headers = {k: v for _, _, _, header in reversed(parts) for k, v in header.items()}
+    return Gathered(frame, np.concatenate([t.columns[0].row_numbers for _, t, _, _ in parts]),
+                    np.repeat([i for i, *_ in parts], sizes), found, headers)
