@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
+import logging
 import os
 import re
+import secrets
 import shutil
-import stat
 import sys
 import tempfile
 import threading
@@ -20,6 +22,7 @@ import nbformat
 import papermill
 from jupyter_client.kernelspec import KernelSpec
 from jupyter_client.manager import AsyncKernelManager
+from nbclient.exceptions import CellExecutionError
 from papermill.clientwrap import PapermillNotebookClient
 from papermill.engines import NBClientEngine, NotebookExecutionManager, papermill_engines
 from papermill.exceptions import PapermillExecutionError
@@ -33,12 +36,15 @@ from .study import demo_folder, read_study
 
 FORMS = ("01-check-the-log", "02-fit", "03-windows", "04-sheets-and-report")
 # What a run leaves in its folder; anything else there is somebody's work.
-LEFT = {"windows.csv": None, "windows.json": None, "report.html": None,
-        "setup-sheets": (".html", ".pdf"), "notebooks": (".ipynb",)}
+LEFT: Mapping[str, tuple[str, ...]] = {
+    "windows.csv": (), "windows.json": (), "report.html": (), "setup-sheets": (".html", ".pdf"),
+    "notebooks": (".ipynb",)}
 TYPES: Mapping[str, type] = {"str": str, "int": int, "float": float, "bool": bool}
 START_TIMEOUT_S = 120
 # Sockets in a folder have a path limit of about 100 characters; longer ones go over the loopback.
 LONGEST_SOCKET_PATH = 80
+# What goes wrong in a kernel is raised; the client's own log would say it again in its own words.
+_SILENT = logging.Logger("kernels", logging.CRITICAL + 1)
 
 
 def run_study(path: str | Path, out: str | Path | None = None, workers: int = 1, progress: bool = True) -> Path:
@@ -130,11 +136,9 @@ def _check_target(target: Path) -> None:
 
 def _left_by_us(path: Path) -> bool:
     top, *rest = path.parts
-    if ".ipynb_checkpoints" in rest:
-        return True
-    kinds = LEFT.get(top, ())
-    return kinds is None if not rest and kinds is None else top in LEFT and (
-        not rest or (len(rest) == 1 and path.suffix in (kinds or ())))
+    if not rest:
+        return top in LEFT
+    return ".ipynb_checkpoints" in rest or (len(rest) == 1 and path.suffix in LEFT.get(top, ()))
 
 
 @contextmanager
@@ -144,11 +148,11 @@ def _written_whole(target: Path) -> Iterator[Path]:
     aside = None
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        folder = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=target.parent))
+        folder = target.parent / f".{target.name}-{secrets.token_hex(4)}"
+        folder.mkdir()
     except OSError as error:
         raise RunError(Problem(None, None, str(target), "a folder that can be written", str(error.strerror))) from None
     try:
-        folder.chmod(stat.S_IMODE(target.parent.stat().st_mode) & 0o777)
         yield folder
         if target.exists():
             aside = folder.with_name(f"{folder.name}-old")
@@ -191,13 +195,32 @@ class _Engine(NBClientEngine):
             manager.ip = str(Path(home, "k"))
         manager.client_class = "jupyter_client.asynchronous.AsyncKernelClient"
         client = PapermillNotebookClient(
-            nb_man, km=manager, kernel_name=kernel_name, startup_timeout=START_TIMEOUT_S, timeout=None,
-            shutdown_kernel="immediate", on_cell_start=kernels.before_cell, on_cell_complete=kernels.after_cell)
+            nb_man, km=manager, kernel_name=kernel_name, log=_SILENT, startup_timeout=START_TIMEOUT_S,
+            timeout=None, on_cell_start=kernels.before_cell, on_cell_complete=kernels.after_cell)
         environment = {k: v for k, v in os.environ.items() if k != "PYTHONSTARTUP"} | {"IPYTHONDIR": home}
         kernels.running.append(manager)
         client.reset_execution_trackers()
-        with client.setup_kernel(env=environment):
-            client.papermill_execute_cells()
+        asyncio.run(cls._cells(client, manager, environment))
+
+    @staticmethod
+    async def _cells(client: PapermillNotebookClient, manager: AsyncKernelManager,
+                     environment: Mapping[str, str]) -> None:
+        """Every cell in turn, in an event loop that ends with the notebook; a failing cell is the last."""
+        try:
+            await client.async_start_new_kernel(env=environment)
+            await client.async_start_new_kernel_client()
+            for index, cell in enumerate(client.nb.cells):
+                client.nb_man.cell_start(cell, index)
+                try:
+                    await client.async_execute_cell(cell, index)
+                except CellExecutionError as error:
+                    client.nb_man.cell_exception(cell, cell_index=index, exception=error)
+                    return
+                client.nb_man.cell_complete(cell, cell_index=index)
+        finally:
+            if client.kc is not None:
+                client.kc.stop_channels()
+            await manager.shutdown_kernel(now=True)
 
 
 papermill_engines.register("edgefinish", _Engine)

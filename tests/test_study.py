@@ -1,0 +1,242 @@
+"""The study file: everything wrong with it at once, by line and key; every default told; nothing guessed."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+import pytest
+import smallstudy
+import yaml
+
+from edgefinish.errors import StudyError
+from edgefinish.job import Job
+from edgefinish.study import Study, read_study
+
+WHOLE = """\
+study: north-yard-2026
+log: trials.csv
+columns:
+  "Belt": "feed speed [ft/min]"
+  passes: 1
+units: imperial
+line:
+  feed_speed_m_min: [0.8, 6.0]
+  drum_pressure_kPa: [25, 110]
+  grits: [P60, P80, p 120]
+promise: {share: 0.85, confidence: 0.9}
+limits:
+  edge_radius_mm: [0.2, 0.6]
+  residual_burr_mm: 0.05
+  removal_um: 40
+severities: {light: [0.05, 0.2], Moderate: [0.2, 0.6]}
+trial: {plates: 24, sheets: 6, edges: [leading, cutout], sheet_hours: [0, 15]}
+jobs:
+- {material: S355, burr_severity: moderate, thickness_mm: 10, drum_pressure_kPa: 60, grit: P80, passes: 1, \
+sheet_hours: [0, 15]}
+- {material: 304, thickness_mm: 6, drum_pressure_kPa: 50, grit: P80, residual_burr_mm: null, \
+removal_um: 25, share: 0.95}
+- {material: 0080, thickness_mm: 6, drum_pressure_kPa: 50, grit: P80}
+- {material: 2E5, thickness_mm: 6, drum_pressure_kPa: 50, grit: P80}
+"""
+LEAST = "study: yard\nlog: trials.csv\nlimits: {edge_radius_mm: [0.2, 0.6]}\n"
+
+
+def read(folder: Path, text: str | bytes) -> Study:
+    path = folder / "study.yaml"
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    return read_study(path)
+
+
+def faults(folder: Path, text: str | bytes) -> dict[str | None, str]:
+    """Key → the whole message of its fault."""
+    with pytest.raises(StudyError) as caught:
+        read(folder, text)
+    return {p.column: str(p) for p in caught.value.problems}
+
+
+def test_every_key_of_the_contract_is_read(tmp_path):
+    study = read(tmp_path, WHOLE)
+    assert (study.name, study.units) == ("north-yard-2026", "imperial")
+    assert study.log_source == str(tmp_path / "trials.csv")
+    assert dict(study.columns) == {"Belt": "feed speed [ft/min]", "passes": 1}
+    assert study.line.feed_speed_m_min == (0.8, 6.0) and study.line.drum_pressure_kPa == (25.0, 110.0)
+    assert study.line.grits == ("P60", "P80", "P120")
+    assert study.severities == {"light": (0.05, 0.2), "moderate": (0.2, 0.6)}
+    assert study.trial["edges"] == ["leading", "cutout"]
+    assert study.sha256 == hashlib.sha256(WHOLE.encode()).hexdigest()
+
+
+def test_a_job_takes_the_studys_limits_and_overrides_them(tmp_path):
+    first, second, *_ = read(tmp_path, WHOLE).listed
+    assert first == Job(material="S355", burr_severity="moderate", thickness_mm=10, drum_pressure_kPa=60, grit="P80",
+                        edge_radius_mm=(0.2, 0.6), residual_burr_mm=0.05, removal_um=40, share=0.85, confidence=0.9)
+    assert (second.residual_burr_mm, second.removal_um, second.share, second.confidence) == (None, 25, 0.95, 0.9)
+
+
+def test_names_that_look_like_numbers_stay_as_they_are_written(tmp_path):
+    assert [j.material for j in read(tmp_path, WHOLE).listed] == ["S355", "304", "0080", "2E5"]
+    assert read(tmp_path, LEAST.replace("yard", "2026")).name == "2026"
+
+
+def test_every_default_is_told(tmp_path):
+    told = " ".join(read(tmp_path, LEAST).told)
+    for word in ("units", "feed speed", "drum pressure", "grits", "share", "0.90", "confidence", "0.95",
+                 "every material and burr severity"):
+        assert word in told
+    told_of_jobs = " ".join(read(tmp_path, WHOLE).told)
+    assert "job 2: no passes given" in told_of_jobs and "job 3: no sheet_hours given" in told_of_jobs
+    assert "job 1" not in told_of_jobs and "units" not in told_of_jobs
+
+
+def test_all_faults_come_at_once_with_line_and_hint(tmp_path):
+    found = faults(tmp_path, """\
+stduy: yard
+log: trials.csv
+units: metrik
+line: {feed_sped_m_min: [1, 2], drum_pressure_kPa: [110, 25], grits: [80, P81]}
+promise: {share: 90}
+limits: {edge_radius_mm: [0.6, 0.2], removal_um: -1}
+severities: {light: 0.2}
+trial: {plates: 0, edges: [laeding]}
+jobs:
+- {material: S355, thickness_mm: ten, drum_pressure_kPa: 60, grit: 80}
+- {materail: S355, thickness_mm: 10, drum_pressure_kPa: 60, grit: P80}
+""")
+    assert found["stduy"] == "line 1, stduy: found 'stduy', wanted a known key; did you mean study?"
+    assert "did you mean metric?" in found["units"] and found["units"].startswith("line 3")
+    assert "did you mean feed_speed_m_min?" in found["line.feed_sped_m_min"]
+    assert "[110, 25]" in found["line.drum_pressure_kPa"] and "lower first" in found["line.drum_pressure_kPa"]
+    assert "line.grits" in found
+    assert "0.90" in found["promise.share"]
+    assert "low below high" in found["limits.edge_radius_mm"] and "'-1" in found["limits.removal_um"]
+    assert "mm" in found["severities.light"]
+    assert "trial.plates" in found and "did you mean leading?" in found["trial.edges"]
+    assert "'ten'" in found["jobs, 1.thickness_mm"] and found["jobs, 1.thickness_mm"].startswith("line 10")
+    assert "P80" in found["jobs, 1.grit"]
+    assert "did you mean material?" in found["jobs, 2.materail"] and "jobs, 2.material" in found
+
+
+@pytest.mark.parametrize(("key", "line"), [
+    ("study", "log: trials.csv\nlimits: {removal_um: 40}\n"),
+    ("limits", "study: yard\nlog: trials.csv\n"),
+    ("table", "study: yard\nlog: sqlite:///old.db\nlimits: {removal_um: 40}\n"),
+    ("table", LEAST + "table: trials\n"),
+    ("sheet", LEAST + "sheet: Trials\n"),
+    ("log", LEAST.replace("trials.csv", "[]")),
+    ("log", LEAST.replace("trials.csv", "7")),
+    ("jobs", LEAST + "jobs: every job\n"),
+    ("jobs", LEAST + "jobs: []\n"),
+    ("jobs, 1", LEAST + "jobs: [S355]\n"),
+    ("columns.Belt", LEAST + "columns: {Belt: yes}\n"),
+    ("line", LEAST + "line: P80\n"),
+    ("study", LEAST.replace("yard", "../yard")),
+    ("study", LEAST.replace("yard", ".yard")),
+    ("study", LEAST.replace("yard", "[a]")),
+    ("units", LEAST + "units: metric\nunits: imperial\n"),
+    ("limits.removal_um", LEAST.replace("}", ", removal_um: 1, removal_um: 2}")),
+    ("line.feed_speed_m_min", LEAST + "line: {feed_speed_m_min: [1, .inf]}\n"),
+    ("line.feed_speed_m_min", LEAST + "line: {feed_speed_m_min: [1, .nan]}\n"),
+    ("line.feed_speed_m_min", LEAST + "line: {feed_speed_m_min: [yes, 2]}\n"),
+])
+def test_each_fault_is_named_by_its_key(tmp_path, key, line):
+    assert key in faults(tmp_path, line)
+
+
+@pytest.mark.parametrize(("text", "said"), [
+    ("", "a study file"),
+    ("- a\n", "a study file"),
+    ("study: [yard\n", "line 2"),
+    ("study: yard\n\tlog: x\n", "line 2"),
+    (b"study: \xff\xfe\n", "UTF-8"),
+    ("study: \x07\n", "control characters"),
+    ("study: &a yard\nlog: *a\n", "written out"),
+    ("study: " + "[" * 3000 + "]" * 3000, "nested"),
+    ("study: yard\nlog: !!python/object/apply:os.getcwd []\n", "log"),
+    ("study: yard\nlog: !!timestamp 2026-13-45\n", "plain number or word"),
+    ("? [a, b]\n: 1\n", "keys that are words"),
+])
+def test_a_file_that_is_no_study_is_refused_with_the_way_out(tmp_path, text, said):
+    with pytest.raises(StudyError, match=said):
+        read(tmp_path, text)
+
+
+def test_references_that_explode_are_refused_unread(tmp_path):
+    lines = ["a: &a [x, x, x, x, x, x, x, x, x]"]
+    lines += [f"{n}: &{n} [{', '.join(['*' + m] * 9)}]" for m, n in zip("abcdefgh", "bcdefghi", strict=True)]
+    with pytest.raises(StudyError, match="references are not read"):
+        read(tmp_path, "\n".join(lines))
+
+
+def test_a_missing_file_is_a_study_error(tmp_path):
+    with pytest.raises(StudyError, match="check the path"):
+        read_study(tmp_path / "none.yaml")
+    with pytest.raises(StudyError, match="check the path"):
+        read_study(tmp_path)
+
+
+def test_one_faulty_limit_is_said_once_not_again_for_every_job(tmp_path):
+    found = faults(tmp_path, LEAST.replace("0.6", "0.1") + "jobs:\n" + 3 * (
+        "- {material: S355, thickness_mm: 10, drum_pressure_kPa: 60, grit: P80}\n"))
+    assert list(found) == ["limits.edge_radius_mm"]
+
+
+def test_sources_start_at_the_study_file(tmp_path):
+    urls = {"sqlite:///old.db": f"sqlite:///{tmp_path}/old.db", "sqlite:////srv/old.db": "sqlite:////srv/old.db",
+            "postgresql://host/yard": "postgresql://host/yard"}
+    for given, wanted in urls.items():
+        assert read(tmp_path, LEAST.replace("trials.csv", given) + "table: trials\n").log_source == wanted
+    files = read(tmp_path, LEAST.replace("trials.csv", "[a.csv, /b.csv]")).log_source
+    assert files == (str(tmp_path / "a.csv"), "/b.csv")
+
+
+def test_a_study_without_a_log_can_be_read_but_not_fitted(tmp_path):
+    study = read(tmp_path, LEAST.replace("log: trials.csv\n", ""))
+    with pytest.raises(StudyError, match="log"):
+        study.read_log()
+
+
+def test_every_material_and_severity_at_the_settings_most_often_run(tmp_path):
+    trials = smallstudy.trials()
+    trials.loc[trials["run"] == "R00", "drum_pressure_kPa"] = 80
+    trials.loc[trials["run"] == "R23", "contact_hours"] = 11.0
+    trials.to_csv(tmp_path / "trials.csv", index=False)
+    study = read(tmp_path, smallstudy.STUDY)
+    log = study.read_log()
+    jobs = study.jobs(log)
+    assert [(j.material, j.burr_severity) for j in jobs] == [
+        ("0304", "light"), ("0304", "heavy"), ("S355", "light"), ("S355", "heavy")]
+    assert {(j.thickness_mm, j.drum_pressure_kPa, j.grit, j.passes) for j in jobs} == {(10.0, 60.0, "P80", 1)}
+    assert [j.sheet_hours for j in jobs] == [(0.0, 11.0)] * 2 + [(0.0, 8.0)] * 2
+    assert {(j.share, j.confidence, j.edge_radius_mm) for j in jobs} == {(0.80, 0.80, (0.15, 0.9))}
+    told = study.choices(log)
+    assert len(told) == 4 and "5 of 6 plates" in told[2] and "S355, light burr, 10 mm" in told[2]
+
+
+def test_a_material_cut_by_two_processes_counts_as_two(tmp_path):
+    trials = smallstudy.trials()
+    trials["cut_process"] = "laser"
+    trials.loc[(trials["material"] == "S355") & (trials["contact_hours"] > 3), "cut_process"] = "plasma"
+    trials.to_csv(tmp_path / "trials.csv", index=False)
+    study = read(tmp_path, smallstudy.STUDY)
+    jobs = study.jobs(study.read_log())
+    assert {(j.material, j.cut_process) for j in jobs} == {("0304", None), ("S355", "laser"), ("S355", "plasma")}
+
+
+def test_the_order_of_rows_changes_no_job(tmp_path):
+    study = read(tmp_path, smallstudy.STUDY)
+    trials = smallstudy.trials()
+    found = []
+    for order in (trials, trials.iloc[::-1], trials.sample(frac=1.0, random_state=3)):
+        order.to_csv(tmp_path / "trials.csv", index=False)
+        found.append(study.jobs(study.read_log()))
+    assert found[0] == found[1] == found[2]
+
+
+def test_the_same_values_come_out_as_a_plain_yaml_reader_finds(tmp_path):
+    """PyYAML's own safe loader, is the outside reading."""
+    theirs = yaml.safe_load(WHOLE)
+    study = read(tmp_path, WHOLE)
+    assert list(study.line.feed_speed_m_min) == theirs["line"]["feed_speed_m_min"]
+    assert study.limits["removal_um"] == theirs["limits"]["removal_um"]
+    assert study.listed[0].thickness_mm == theirs["jobs"][0]["thickness_mm"]
