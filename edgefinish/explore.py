@@ -136,6 +136,14 @@ def sobol(count: int, dimension: int) -> Floats:
     return points
 
 
+def shuffled(count: int, stream: int) -> Floats:
+    """Evenly spread uniform numbers in an order of chance, (count,); the same for the same `stream`, which is not 0.
+
+    For what is independent of the Sobol draws: it must not run through the unit interval in step with them.
+    """
+    return (np.random.default_rng(SEED + stream).permutation(count) + 0.5) / count
+
+
 def pick(weight: Floats, uniform: Floats) -> NDArray[np.intp]:
     """Index of the node that each uniform number falls on."""
     cumulated = np.cumsum(weight)

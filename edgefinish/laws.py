@@ -1,13 +1,13 @@
 """The laws of the line: how speed, pressure, grit, plate, passes and wear of the sheet make removal and edge radius.
 
-Removal by abrasion goes as pressure times sliding path (Preston 1927, J. Soc. Glass Technol. 11, 214): on a conveyor one
-pass removes in proportion to pressure over feed speed, and N passes N times that. Rounding a square edge to radius r
-takes an area of 0.2146 r², so that the radius goes as the square root of that dose. Compliant drums depart from both:
-hence these exponents are where the fit starts, with room about them, and not what it must return.
+Removal by abrasion goes as pressure times sliding path (Preston 1927, J. Soc. Glass Technol. 11, 214): on a conveyor
+one pass removes in proportion to pressure over feed speed, and N passes N times that. Rounding a square edge to radius
+r takes an area of 0.2146 r², so that the radius goes as the square root of that dose. Compliant drums depart from
+both: hence these exponents are where the fit starts, with room about them, and not what it must return.
 
-Both laws are straight in the logarithm of each setting but for a curvature in log feed speed, and the wear of a sheet is
-averaged over forms between a straight line in contact hours and one in their square root. Change a law here, and the
-fit, the windows and the pages follow.
+Both laws are straight in the logarithm of each setting but for a curvature in log feed speed, and the wear of a sheet
+is averaged over forms between a straight line in contact hours and one in their square root. Change a law here, and
+the fit, the windows and the pages follow.
 """
 
 from __future__ import annotations
@@ -111,7 +111,7 @@ def rounding_area_mm2(radius_mm: ArrayLike, angle_deg: float = 90.0) -> Floats |
 
     A = r² (cot(θ/2) − (π − θ)/2) for a round tangent to both faces; plain geometry.
 
-    >>> round(rounding_area_mm2(0.5), 6)
+    >>> round(float(rounding_area_mm2(0.5)), 5)
     0.05365
     """
     half = math.radians(angle_deg) / 2

@@ -60,6 +60,11 @@ class Posterior:
         """Whether every iteration settled and enough nodes carry the weight."""
         return self.mode.settled and self.effective * len(self.weight) >= 12
 
+    @property
+    def at_mode_sd(self) -> Floats:
+        """All spreads at the mode, edges first."""
+        return nodes_at(self.data, self.mode.theta[None]).sd[0]
+
     def draws(self, count: int) -> tuple[np.ndarray, Floats]:
         """Node (count,) and coefficients (count, p) of each draw."""
         points = sobol(count, self.coef.shape[1] + 1)

@@ -1,0 +1,277 @@
+"""A trial log laid out as a mixed model: which row hangs on which plate and sheet, and which column is which term.
+
+Log edge radius is the log dose of the plate plus the position's step; log removal is twice the log dose (area law) plus
+its own level and slack. So sheets and plates move both together, and removal has sheet and plate effects of its own.
+Rows, plates, sheets, positions and materials are put into one order first: the order of a log changes nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from .abrasive import GRAIN_UM
+from .laws import AREA_LAW, CURVATURE, FEED, TERMS, WEAR, WEAR_HOURS, Centre, Settings, columns, log_feed, log_pressure
+from .mixed import Floats, MixedData, Spread
+from .promise import Path
+from .triallog import TrialLog
+
+POSITIONS = ("leading", "trailing", "lateral", "cutout")
+
+
+@dataclass(frozen=True)
+class Priors:
+    """Priors of the spreads (log scale: 0.08 is 8 %) and of what the laws leave open.
+
+    Medians and log SDs were set on simulated lines, not on data of any line: common practice has no source for them.
+    A sheet's own wear is per 10 contact hours, 0 on a fresh sheet. `material` (SDs): level, feed exponent, pressure
+    exponent of each material about the common law, used where a log has several.
+    """
+
+    edge: Spread = Spread(0.10, 0.7)
+    plate: Spread = Spread(0.06, 0.5)
+    sheet: Spread = Spread(0.08, 0.4)
+    sheet_wear: Spread = Spread(0.025, 0.6)
+    removal_edge: Spread = Spread(0.12, 0.7)
+    removal_plate: Spread = Spread(0.04, 0.6)
+    removal_sheet: Spread = Spread(0.05, 0.6)
+    position: float = 0.12
+    removal_position: float = 0.24
+    material: tuple[float, float, float] = (0.25, 0.12, 0.12)
+    removal_material: float = 0.25
+    drift: float = 0.06
+
+
+STANDARD = Priors()
+CAUTIOUS = Priors(sheet=Spread(0.10, 0.4))
+"""Where burr or removal are promised too: joint windows lean harder on the spread of sheets."""
+
+
+def material_key(material: str, cut_process: str | None) -> str:
+    """One name for a material, or for a material as cut by one process."""
+    return f"{material} · {cut_process}" if cut_process else material
+
+
+def material_keys(rows: pd.DataFrame) -> pd.Series:
+    """The material of each row; a material cut by two processes in one log is two."""
+    if "cut_process" not in rows:
+        return rows["material"]
+    process = rows["cut_process"].where(rows["cut_process"].notna(), "")
+    many = process.groupby(rows["material"]).transform("nunique") > 1
+    return rows["material"].where(~many, rows["material"] + " · " + process)
+
+
+def run_order(rows: pd.DataFrame) -> NDArray[np.float64] | None:
+    """Place of each row between the first date (−1) and the last (0) of the log; None where no dates tell."""
+    if "date" not in rows or rows["date"].isna().any() or rows["date"].nunique() < 3:
+        return None
+    first = rows.groupby(["abrasive_sheet", "run"], sort=True)["date"].transform("min")
+    plates = pd.DataFrame({"s": rows["abrasive_sheet"], "r": rows["run"], "d": first}).drop_duplicates(["s", "r"])
+    rank = plates.set_index(["s", "r"])["d"].rank(method="average")
+    span = rank.max() - rank.min()
+    place = (rank - rank.max()) / span
+    return place.loc[pd.MultiIndex.from_arrays([rows["abrasive_sheet"], rows["run"]])].to_numpy(float)
+
+
+class Names(NamedTuple):
+    """Where each coefficient stands: slices into the coefficients of the mixed model."""
+
+    dose: slice
+    removal: slice
+    position: slice
+    removal_position: slice
+
+
+@dataclass(frozen=True, eq=False)
+class Layout:
+    """The mixed model of a log: `data`, and what its rows, columns and levels mean.
+
+    `row` (n,) index into the log's rows and `is_removal` (n,) of each row of `data`; `plates`: sheet and run of each.
+    """
+
+    data: MixedData
+    centre: Centre
+    materials: tuple[str, ...]
+    positions: tuple[str, ...]
+    sheets: tuple[str, ...]
+    plates: pd.MultiIndex
+    row: NDArray[np.intp]
+    is_removal: NDArray[np.bool_]
+    has_drift: bool
+    names: Names
+
+    @property
+    def has_removal(self) -> bool:
+        """Whether removal is part of this model."""
+        return self.names.removal.stop > self.names.removal.start
+
+    def dose_columns(self, settings: Settings, material: Sequence[int] | NDArray[np.intp] | int,
+                     order: NDArray[np.float64] | float = 0.0) -> Floats:
+        """Columns of the log dose, (…, dose coefficients), at settings of one material each (index)."""
+        return _dose_columns(settings, self.centre, np.asarray(material), len(self.materials),
+                             order if self.has_drift else None)
+
+    def removal_columns(self, settings: Settings, material: Sequence[int] | NDArray[np.intp] | int) -> Floats:
+        """Columns of removal's own part, (…, removal coefficients)."""
+        return _removal_columns(settings, self.centre, np.asarray(material), len(self.materials))
+
+    def coefficient_names(self) -> list[tuple[str, str]]:
+        """Law and term of each coefficient, in order."""
+        several = len(self.materials) > 1
+        dose = ["level", *[t.name for t in TERMS]]
+        if several:
+            dose += [f"{m}: {what}" for what in ("level", "feed speed", "drum pressure") for m in self.materials]
+        names = [("edge radius", n) for n in dose + ["drift over the log"] * self.has_drift]
+        if self.has_removal:
+            own = ["level", *[t.name for t in TERMS], *([f"{m}: level" for m in self.materials] if several else [])]
+            names += [("removal, beyond the area law", n) for n in own]
+        names += [("edge radius", p) for p in self.positions]
+        return names + ([("removal, beyond the area law", p) for p in self.positions] if self.has_removal else [])
+
+
+def _onehot(index: NDArray[np.intp], count: int) -> Floats:
+    return (index[..., None] == np.arange(count)).astype(float)
+
+
+def _dose_columns(settings: Settings, centre: Centre, material: NDArray[np.intp], count: int,
+                  order: NDArray[np.float64] | float | None) -> Floats:
+    terms = columns(settings, centre)
+    parts = [np.ones((*terms.shape[:-1], 1)), terms]
+    if count > 1:
+        own = np.broadcast_to(_onehot(material, count), (*terms.shape[:-1], count))
+        parts += [own, own * np.broadcast_to(log_feed(settings, centre), terms.shape[:-1])[..., None],
+                  own * np.broadcast_to(log_pressure(settings, centre), terms.shape[:-1])[..., None]]
+    if order is not None:
+        parts.append(np.broadcast_to(np.asarray(order, float), terms.shape[:-1])[..., None])
+    return np.concatenate(parts, -1)
+
+
+def _removal_columns(settings: Settings, centre: Centre, material: NDArray[np.intp], count: int) -> Floats:
+    terms = columns(settings, centre)
+    parts = [np.ones((*terms.shape[:-1], 1)), terms]
+    if count > 1:
+        parts.append(np.broadcast_to(_onehot(material, count), (*terms.shape[:-1], count)))
+    return np.concatenate(parts, -1)
+
+
+def settings_of(rows: pd.DataFrame) -> Settings:
+    """The settings of log rows."""
+    value = {c: rows[c].to_numpy(float) for c in (
+        "feed_speed_m_min", "drum_pressure_kPa", "thickness_mm", "passes", "contact_hours")}
+    return Settings(value["feed_speed_m_min"], value["drum_pressure_kPa"], rows["grit"].map(GRAIN_UM).to_numpy(float),
+                    value["thickness_mm"], value["passes"], value["contact_hours"])
+
+
+def _middle(values: NDArray[np.float64]) -> float:
+    return float(np.sqrt(values.min() * values.max()))
+
+
+def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD) -> Layout:
+    """The mixed model of the edge radius of a log, and of its removal as well where asked for.
+
+    Only rows with a reading take part. Priors are those of `TERMS` and of `priors`.
+    """
+    rows = log.rows
+    readings = [log.reading("edge_radius_mm")] + ([log.reading("removal_um")] if removal else [])
+    used = [np.flatnonzero(np.isfinite(r.value) & (r.value > 0)) for r in readings]
+    row = np.concatenate(used)
+    is_removal = np.repeat(np.arange(len(used)), [len(u) for u in used]).astype(bool)
+    y = np.log(np.concatenate([r.value[u] for r, u in zip(readings, used, strict=True)]))
+    side = np.concatenate([r.side[u] for r, u in zip(readings, used, strict=True)])
+    here = rows.iloc[row]
+    key = material_keys(rows).iloc[row]
+    materials = tuple(sorted(key.unique()))
+    positions = tuple(p for p in POSITIONS if p in set(here["edge_position"]))
+    plates = pd.MultiIndex.from_arrays([here["abrasive_sheet"], here["run"]])
+    plate_list = plates.unique().sort_values()
+    plate = plate_list.get_indexer(plates)
+    position = pd.Index(positions).get_indexer(here["edge_position"])
+    sort = np.lexsort((side, y, position, is_removal, plate))
+    y, side, row, is_removal, plate, position = (a[sort] for a in (y, side, row, is_removal, plate, position))
+    first = np.flatnonzero(np.r_[True, np.diff(plate) != 0])
+    of_plate = rows.iloc[row[first]]
+    sheets = tuple(plate_list.get_level_values(0).unique())
+    sheet = pd.Index(sheets).get_indexer(plate_list.get_level_values(0))
+    settings = settings_of(of_plate)
+    centre = Centre(*(_middle(np.asarray(v)) for v in (
+        settings.feed_speed_m_min, settings.drum_pressure_kPa, settings.grain_um, settings.thickness_mm)))
+    order = run_order(rows)
+    material = pd.Index(materials).get_indexer(key.iloc[sort].iloc[first])
+    dose = _dose_columns(settings, centre, material, len(materials), None if order is None else order[row[first]])
+    own = _removal_columns(settings, centre, material, len(materials)) if removal else np.empty((len(first), 0))
+    n_dose, n_own, n_pos, effects = dose.shape[1], own.shape[1], len(positions), 1 + removal
+    plate_columns = np.zeros((len(first), effects, n_dose + n_own))
+    plate_columns[:, 0, :n_dose] = dose
+    if removal:
+        plate_columns[:, 1, n_dose:] = own
+    at = _onehot(position, n_pos)
+    load = np.column_stack([np.where(is_removal, AREA_LAW, 1.0), is_removal.astype(float)])[:, :effects]
+    sheet_load = np.zeros((len(first), effects, 2 + removal))
+    sheet_load[:, 0, 0] = 1
+    sheet_load[:, 0, 1] = np.asarray(settings.contact_hours) / WEAR_HOURS
+    if removal:
+        sheet_load[:, 1, 2] = 1
+    mean, sd = _coefficient_priors(y, is_removal, len(materials), n_pos, order is not None, priors)
+    several = slice(n_dose + n_own, n_dose + n_own + n_pos)
+    data = MixedData(
+        y=y, side=side.astype(np.int8), scale=is_removal.astype(np.intp), load=load, plate=plate, sheet=sheet,
+        sheet_load=sheet_load, plate_columns=plate_columns,
+        row_columns=np.concatenate([at * load[:, :1], *([at * is_removal[:, None]] if removal else [])], 1),
+        coef_mean=mean, coef_sd=sd, edge_spread=(priors.edge, priors.removal_edge)[:effects],
+        plate_spread=(priors.plate, priors.removal_plate)[:effects],
+        sheet_spread=(priors.sheet, priors.sheet_wear, priors.removal_sheet)[:2 + removal])
+    names = Names(slice(0, n_dose), slice(n_dose, n_dose + n_own), several,
+                  slice(several.stop, several.stop + n_pos * removal))
+    return Layout(data, centre, materials, positions, sheets, plate_list, row, is_removal, order is not None, names)
+
+
+def _coefficient_priors(y: Floats, is_removal: NDArray[np.bool_], materials: int, positions: int, drift: bool,
+                        priors: Priors) -> tuple[Floats, Floats]:
+    level = y[~is_removal].mean() if (~is_removal).any() else 0.0
+    mean, sd = [level, *[t.mean for t in TERMS]], [1.0, *[t.sd for t in TERMS]]
+    if materials > 1:
+        for spread in priors.material:
+            mean, sd = mean + [0.0] * materials, sd + [spread] * materials
+    if drift:
+        mean, sd = [*mean, 0.0], [*sd, priors.drift]
+    if is_removal.any():
+        mean += [y[is_removal].mean() - AREA_LAW * level, *[0.0] * len(TERMS)]
+        sd += [2.0, *[t.slack for t in TERMS]]
+        if materials > 1:
+            mean, sd = mean + [0.0] * materials, sd + [priors.removal_material] * materials
+    mean, sd = mean + [0.0] * positions, sd + [priors.position] * positions
+    if is_removal.any():
+        mean, sd = mean + [0.0] * positions, sd + [priors.removal_position] * positions
+    return np.array(mean), np.array(sd)
+
+
+def paths(layout: Layout, coef: Floats, settings: Settings, material: int, positions: Sequence[int]
+          ) -> tuple[Path, Path | None]:
+    """Edge radius and removal as functions of feed speed, at the settings otherwise, for each row of `coef`.
+
+    `settings.feed_speed_m_min` and `.contact_hours` are not looked at.
+    """
+    at = Settings(layout.centre.feed_speed_m_min, settings.drum_pressure_kPa, settings.grain_um, settings.thickness_mm,
+                  settings.passes, 0.0)
+    n, m, names, t = len(TERMS), len(layout.materials), layout.names, 1
+    dose = coef[:, names.dose]
+
+    def wear(block: Floats) -> Floats:
+        return block[:, t + WEAR.start:t + WEAR.stop]
+
+    slope = dose[:, t + FEED] + (dose[:, t + n + m + material] if m > 1 else 0.0)
+    position = coef[:, names.position][:, positions]
+    radius = Path(dose @ layout.dose_columns(at, material), slope, dose[:, t + CURVATURE], wear(dose), position)
+    if not layout.has_removal:
+        return radius, None
+    own = coef[:, names.removal]
+    removal = Path(
+        AREA_LAW * radius.level + own @ layout.removal_columns(at, material), AREA_LAW * slope + own[:, t + FEED],
+        AREA_LAW * radius.bend + own[:, t + CURVATURE], AREA_LAW * radius.wear + wear(own),
+        AREA_LAW * position + coef[:, names.removal_position][:, positions])
+    return radius, removal
