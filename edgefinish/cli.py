@@ -11,7 +11,7 @@ from importlib.metadata import version
 from pathlib import Path
 from types import FrameType
 
-from .errors import EdgeFinishError
+from .errors import EdgeFinishError, Problem, StudyError
 
 DEMO_FOLDER = "edgefinish-demo"
 INTERRUPTED = 130
@@ -114,6 +114,9 @@ def _check(options: argparse.Namespace) -> int:
     from .triallog import read_log
 
     if options.log.lower().endswith((".yaml", ".yml")):
+        if options.sheet or options.table:
+            raise StudyError(Problem(None, None, "--sheet or --table", "a study that names them itself",
+                                     "write `sheet:` or `table:` in the study file"))
         log = read_study(options.log).read_log()
     else:
         log = read_log(options.log, sheet=options.sheet, table=options.table)

@@ -134,10 +134,10 @@ def curve_speeds(results: Results, window: SpeedWindow) -> np.ndarray | None:
 
 
 def positions_of(results: Results, job: Job) -> list[str]:
-    """The edge positions at which a radius was measured on the job's material."""
-    reading = results.log.reading("edge_radius_mm")
-    there = results.log.rows["edge_position"].to_numpy()[of_material(results, job) & ~np.isnan(reading.value)]
-    return [p for p in POSITIONS if p in set(there)]
+    """The edge positions that were run on the job's material: those with a measured radius, if any has one."""
+    place, ours = results.log.rows["edge_position"].to_numpy(), of_material(results, job)
+    measured = set(place[ours & ~np.isnan(results.log.reading("edge_radius_mm").value)])
+    return [p for p in POSITIONS if p in (measured or set(place[ours]))]
 
 
 def line(fig: go.Figure, x: Any, y: Any, dash: str = "solid", at: tuple[int, int] = (1, 1), colour: str = INK,

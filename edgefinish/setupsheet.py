@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
 import unicodedata
@@ -50,17 +51,18 @@ def sheet_pdf(results: Results, window: SpeedWindow) -> bytes:
 
 
 def sheet_name(window: SpeedWindow) -> str:
-    """File name without its ending: the job and, so that settings do not collide, pressure, grit, passes and ages.
+    """File name without its ending: the job in plain letters, then six digits that no other job of a study shares.
 
     >>> from edgefinish.job import Job
     >>> sheet_name(SpeedWindow(job=Job(material="1.4301 / <b>", thickness_mm=10, drum_pressure_kPa=60, grit="P80",
     ...                                removal_um=40), verdict="window"))
-    '1-4301-b-10mm-60kPa-P80-1x-0-15h'
+    '1-4301-b-10mm-60kPa-P80-1x-0-15h-0ab28a'
     """
     job = window.job
     first, last = job.sheet_hours
-    parts = (job.material[:LONGEST_NAME], job.cut_process, job.burr_severity, f"{job.thickness_mm:g}mm",
-             f"{job.drum_pressure_kPa:g}kPa", job.grit, f"{job.passes}x", f"{first:g}-{last:g}h")
+    parts = (job.material[:LONGEST_NAME], job.cut_process, job.burr_severity and job.burr_severity[:LONGEST_NAME],
+             f"{job.thickness_mm:g}mm", f"{job.drum_pressure_kPa:g}kPa", job.grit, f"{job.passes}x",
+             f"{first:g}-{last:g}h", hashlib.sha256(repr(job).encode()).hexdigest()[:6])
     return "-".join(filter(None, (_slug(p) for p in parts if p)))
 
 
