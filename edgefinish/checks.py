@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -65,13 +64,14 @@ def one_spelling(log: Gathered) -> None:
     for column in NAMES:
         if column not in log.frame:
             continue
-        counts = log.frame[column].value_counts()
-        best: dict[str, str] = {}
-        for name in sorted(counts.index, key=lambda t: (-counts[t], t)):
-            best.setdefault(_key(name), name)
-        changed = {name: best[_key(name)] for name in counts.index if best[_key(name)] != name}
-        if not changed:
+        counts = log.frame[column].value_counts().to_dict()
+        keys = {name: _key(name) for name in counts}
+        if len(set(keys.values())) == len(keys):
             continue
+        best: dict[str, str] = {}
+        for name in sorted(counts, key=lambda t: (-counts[t], t)):
+            best.setdefault(keys[name], name)
+        changed = {name: best[key] for name, key in keys.items() if best[key] != name}
         names = log.frame[column].to_numpy(dtype=object)
         for old, new in changed.items():
             where = np.flatnonzero(names == old)
@@ -81,7 +81,7 @@ def one_spelling(log: Gathered) -> None:
 
 
 def _key(name: str) -> str:
-    return re.sub(r"\s", "", name.casefold())
+    return name.casefold().replace(" ", "")
 
 
 def rare_names(names: pd.Series, runs: pd.Series) -> dict[str, str]:
@@ -94,7 +94,7 @@ def rare_names(names: pd.Series, runs: pd.Series) -> dict[str, str]:
     result = {}
     for name in counts.index:
         often = [str(c) for c in counts.index if counts[c] >= max(40, 20 * counts[name])]
-        near = get_close_matches(str(name), often, n=1, cutoff=0.7) if runs_of[name] == 1 else []
+        near = get_close_matches(str(name), often, n=1, cutoff=0.6) if runs_of[name] == 1 else []
         if near:
             result[str(name)] = near[0]
     return result
@@ -182,8 +182,9 @@ def tell_hours_backwards(log: Gathered, keep: np.ndarray) -> None:
     part = part.sort_values(["abrasive_sheet", "date", "contact_hours"], kind="stable")
     days = part.groupby(["abrasive_sheet", "date"], sort=False).agg(
         least=("contact_hours", "min"), most=("contact_hours", "max"), position=("position", "first")).reset_index()
-    before = days.groupby("abrasive_sheet")["most"].transform(lambda s: s.cummax().shift())
-    for day, most in zip(days[days["least"] < before].itertuples(), before[days["least"] < before], strict=True):
+    days["before"] = days.groupby("abrasive_sheet")["most"].cummax()
+    days["before"] = days.groupby("abrasive_sheet")["before"].shift()
+    for day in days[days["least"] < days["before"]].itertuples():
         log.tell(day.position, "contact_hours", "told",
-                 f"sheet {day.abrasive_sheet}: {day.least:.6g} h on {day.date:%Y-%m-%d}, after {most:.6g} h "
+                 f"sheet {day.abrasive_sheet}: {day.least:.6g} h on {day.date:%Y-%m-%d}, after {day.before:.6g} h "
                  "on an earlier date")

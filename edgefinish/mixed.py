@@ -348,8 +348,8 @@ def coefficients(data: MixedData, col: Collapsed, sheet_var: Floats) -> _Coefs:
     rhs = rhs + data.precision * data.coef_mean
     chol = np.linalg.cholesky(h)
     coef = np.linalg.solve(h, rhs[..., None])[..., 0]
-    left = np.matmul(np.swapaxes(inv, -1, -2), (col.sheet_y - np.matmul(cx, coef[:, None, :, None])[..., 0])[..., None])
-    score = left[..., 0]
+    gap = col.sheet_y - np.matmul(cx, coef[:, None, :, None])[..., 0]
+    score = np.matmul(inv, gap[..., None])[..., 0]
     return _Coefs(coef, chol, sheet_var[:, None, :] * score, score, shrink, col.log_det + log_det.sum(1))
 
 

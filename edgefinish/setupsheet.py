@@ -56,7 +56,7 @@ def sheet_name(window: SpeedWindow) -> str:
     >>> from edgefinish.job import Job
     >>> sheet_name(SpeedWindow(job=Job(material="1.4301 / <b>", thickness_mm=10, drum_pressure_kPa=60, grit="P80",
     ...                                removal_um=40), verdict="window"))
-    '1-4301-b-10mm-60kPa-P80-1x-0-15h-0ab28a'
+    '1-4301-b-10mm-60kPa-P80-1x-0-15h-b44b56'
     """
     job = window.job
     first, last = job.sheet_hours

@@ -111,7 +111,8 @@ def read_processes(column: Column, texts: list[str], found: Findings) -> list[st
     """Cut processes in lower case; an unknown one is a fault."""
 
     def process(text: str) -> str:
-        name = re.sub(r"[\s\-]*cut(?:ting)?$", "", text.casefold())
+        name = re.sub(r"[\s\-]*(?:cut|cutting)$", "", text.casefold())
+        name = "flame" if name.replace("-", "").replace(" ", "") == "oxyfuel" else name
         if name not in CUT_PROCESSES:
             raise ValueError(nearest(name, CUT_PROCESSES) or "leave the cell blank where it is not known")
         return name
