@@ -95,7 +95,7 @@ def spelled(unit: str) -> str:
     >>> spelled(" Ft / min. "), spelled("μm") == spelled("µm")
     ('ftmin', True)
     """
-    text = unicodedata.normalize("NFKC", unit).casefold().replace("μ", "µ").replace("″", '"').replace("−", "-")
+    text = unicodedata.normalize("NFKC", unit.replace("″", '"')).casefold().replace("μ", "µ").replace("−", "-")
     return re.sub(r"[\s_/.·*]+|\bper\b", "", text)
 
 
