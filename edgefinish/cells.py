@@ -191,7 +191,7 @@ def read_quantity(column: Column, name: str, unit: str | None, marks: Marks, cen
     _tell_commas(column, [i for i, c in cells.items() if c.comma and i not in bad and i not in told], found)
     found.faults(column, bad)
     found.tell_values(column, told)
-    value[[i for i in bad]] = np.nan
+    value[list(bad)], side[list(bad)] = np.nan, 0
     return Reading(value[column.codes], side[column.codes])
 
 

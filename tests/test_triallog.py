@@ -1,0 +1,354 @@
+"""The contract's table of what is refused, set aside or told, line by line, with the rows that a spreadsheet shows."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from logs import clean, faults, with_cells
+
+import edgefinish
+from edgefinish.abrasive import GRAIN_UM
+from edgefinish.errors import LogError
+from edgefinish.headers import CANONICAL, REQUIRED
+from edgefinish.triallog import read_log
+from edgefinish.units import convert
+
+
+def said(log, kind=None):
+    return [(m.row, m.column, m.text) for m in log.messages if kind in (None, m.kind)]
+
+
+def test_a_clean_log_is_read_in_silence():
+    log = read_log(clean())
+    assert log.messages == ()
+    assert log.rows.columns.tolist() == list(REQUIRED) + ["passes"]
+    assert log.rows["feed_speed_m_min"].tolist() == [1.5] * 4 + [1.75] * 4 + [2.0] * 4 + [2.25] * 4
+    assert log.row_numbers.tolist() == list(range(2, 18))
+    assert log.rows["run"].tolist()[:5] == ["001"] * 4 + ["002"]
+
+
+@pytest.mark.parametrize("name", REQUIRED)
+def test_a_missing_column_is_refused(name):
+    found = faults(clean().drop(columns=name))
+    assert [(p.row, p.column) for p in found] == [(1, name)]
+
+
+def test_a_misspelt_column_gets_a_hint():
+    found = faults(clean().rename(columns={"feed_speed_m_min": "feed_sped_m_min"}))
+    assert [p.column for p in found] == ["feed_speed_m_min"] and "did you mean feed_sped_m_min?" in found[0].remedy
+
+
+def test_a_misspelt_optional_column_is_kept_and_told():
+    log = read_log(clean().assign(residual_bur_mm="0"))
+    assert "did you mean residual_burr_mm?" in said(log, "told")[0][2] and "residual_bur_mm" in log.rows
+
+
+@pytest.mark.parametrize("column,cell", [
+    ("thickness_mm", "thick"), ("thickness_mm", "-12"), ("thickness_mm", "0"), ("thickness_mm", "5000"),
+    ("feed_speed_m_min", ""), ("feed_speed_m_min", None), ("feed_speed_m_min", "600"), ("feed_speed_m_min", "1.5 mm"),
+    ("feed_speed_m_min", "<2"), ("drum_pressure_kPa", "inf"), ("drum_pressure_kPa", float("inf")),
+    ("drum_pressure_kPa", "60 N/mm"), ("contact_hours", "-1"), ("contact_hours", "nan"), ("edge_radius_mm", "sharp"),
+    ("edge_radius_mm", "-0.3"), ("edge_radius_mm", "0"), ("edge_radius_mm", "350"), ("edge_radius_mm", "0.3-0.4"),
+    ("edge_radius_mm", "<0"), ("edge_radius_mm", "~0.3"), ("edge_radius_mm", "10²"), ("passes", "1.5"), ("passes", "0"),
+    ("edge_position", "laeding"), ("edge_position", "front"), ("edge_position", ""), ("grit", "240"), ("grit", "320"),
+    ("grit", "P85"), ("grit", "70"), ("grit", "#80"), ("grit", "P240"), ("run", " "), ("material", None),
+    ("feed_speed_m_min", "1.200,5"), ("feed_speed_m_min", "1,200.5"), ("drum_pressure_kPa", "1 200"),
+    ("drum_pressure_kPa", "1'200"), ("feed_speed_m_min", "1,200"), ("thickness_mm", "3/8"),
+])
+def test_a_value_without_one_reading_is_refused_at_its_row(column, cell):
+    found = faults(with_cells(clean(), column, {7: cell}))
+    assert [(p.row, p.column) for p in found] == [(7, column)]
+    assert found[0].wanted
+
+
+def test_everything_wrong_is_told_at_once():
+    frame = with_cells(clean(), "edge_position", {3: "laeding"})
+    frame = with_cells(frame, "thickness_mm", {5: "-1"})
+    frame = with_cells(frame, "edge_radius_mm", {9: "x", 10: "y"})
+    frame = with_cells(frame, "grit", {2: "400"}).drop(columns="contact_hours")
+    frame.loc[12:13, "material"] = "S690"
+    found = faults(frame)
+    assert [(p.row, p.column) for p in found] == [
+        (1, "contact_hours"), (2, "grit"), (3, "edge_position"), (5, "thickness_mm"), (9, "edge_radius_mm"),
+        (10, "edge_radius_mm"), (14, "material")]
+    with pytest.raises(edgefinish.LogError, match="7 faults"):
+        read_log(frame)
+
+
+def test_thousands_of_faults_stay_readable():
+    found = faults(with_cells(clean(100), "edge_radius_mm", {r: f"bad {r}" for r in range(2, 402)}))
+    assert len(found) == 101 and found[-1].row == 102 and "300 more" in found[-1].found
+
+
+@pytest.mark.parametrize("frame", [clean().iloc[:0], pd.DataFrame(), pd.DataFrame({c: ["", None] for c in CANONICAL})])
+def test_no_rows_is_refused(frame):
+    assert any("no rows" in p.found or "nothing" in p.found for p in faults(frame))
+
+
+@pytest.mark.parametrize("written,name", [(g[1:], g) for g in GRAIN_UM] + [("80.0", "P80"), (80, "P80"), (80.0, "P80")])
+def test_a_bare_grit_of_the_scale_is_read_as_p_and_told(written, name):
+    frame = clean().astype(object)
+    frame["grit"] = written
+    log = read_log(frame)
+    assert set(log.rows["grit"]) == {name}
+    assert [m.row for m in log.messages] == [2] and f"read as {name} (16 rows)" in log.messages[0].text
+
+
+def test_a_row_that_disagrees_with_its_run_is_set_aside():
+    log = read_log(with_cells(clean(), "feed_speed_m_min", {8: "1.57"}))
+    assert said(log) == [(8, "feed_speed_m_min", "run 002: 1.57 m/min here, 1.75 m/min in 3 other rows of this run")]
+    assert [m.kind for m in log.messages] == ["set aside"]
+    assert len(log.rows) == 15 and 8 not in log.row_numbers and log.rows.index.tolist() == list(range(15))
+
+
+@pytest.mark.parametrize("column,other", [
+    ("material", "S690"), ("thickness_mm", "10"), ("feed_speed_m_min", "3"), ("drum_pressure_kPa", "50"), 
+    ("grit", "P60"), ("abrasive_sheet", "B9"), ("contact_hours", "7"), ("passes", "2"), ("cut_process", "laser"),
+    ("burr_severity", "heavy")])
+def test_every_setting_is_compared_within_a_run(column, other):
+    frame = clean().assign(cut_process="plasma", burr_severity="light")
+    assert (3, column) in [s[:2] for s in said(read_log(with_cells(frame, column, {3: other})), "set aside")]
+    half = faults(with_cells(frame, column, {3: other, 4: other}))
+    assert [p.column for p in half] == [column] and half[0].row in (2, 3)
+
+
+def test_two_rows_against_each_other_are_half_against_half():
+    frame = with_cells(clean(), "feed_speed_m_min", {2: "3"}).drop(index=[2, 3])
+    assert [p.column for p in faults(frame)] == ["feed_speed_m_min"]
+
+
+def test_blank_process_is_read_from_the_run():
+    log = read_log(with_cells(clean().assign(cut_process="Laser "), "cut_process", {4: ""}))
+    assert set(log.rows["cut_process"]) == {"laser"}
+    assert (4, "cut_process", "blank read as laser, as in the other rows of its run") in said(log)
+
+
+def test_contact_hours_backwards_by_date_are_told():
+    frame = clean().assign(date=["2026-03-01"] * 4 + ["2026-03-02"] * 4 + ["2026-03-04"] * 4 + ["2026-03-03"] * 4)
+    assert read_log(frame).messages == ()
+    backwards = with_cells(frame, "contact_hours", dict.fromkeys(range(10, 14), "0.2"))
+    log = read_log(backwards)
+    assert said(log, "told") == [(10, "contact_hours",
+                                  "sheet A0: 0.2 h on 2026-03-04, after 0.5 h on an earlier date")]
+    assert len(log.rows) == 16
+    assert read_log(backwards.drop(columns="date")).messages == ()
+
+
+def test_a_material_named_once_among_hundreds_is_told():
+    frame = clean(60)
+    frame.loc[100:103, "material"] = "S335"
+    log = read_log(frame)
+    assert said(log) == [(102, "material", "'S335' is named in one run only; is it 'S355'?")]
+    assert (log.rows["material"] == "S335").sum() == 4
+    frame.loc[100:103, "material"] = "1.4301"
+    assert read_log(frame).messages == ()
+
+
+@pytest.mark.parametrize("spelling,name", [
+    ("Leading", "leading"), ("TRAILING ", "trailing"), (" lateral", "lateral"), ("Cut-out", "cutout"),
+    ("cut out", "cutout"), ("cut_out", "cutout"), ("CutOut", "cutout"), ("leading edge", "leading")])
+def test_edge_positions_in_other_spellings(spelling, name):
+    log = read_log(with_cells(clean(), "edge_position", {4: spelling}))
+    assert log.rows["edge_position"][2] == name
+    assert {m.row for m in log.messages} == {4} and {m.kind for m in log.messages} == {"converted"}
+
+
+@pytest.mark.parametrize("cell,value,side", [
+    ("<0.10", 0.1, -1), (">2.0", 2.0, 1), ("< 0,10", 0.1, -1), ("≤0.1", 0.1, -1), (">=2", 2.0, 1), 
+    (" <0.1 mm", 0.1, -1), ("<4 mil", 0.1016, -1),
+    ("", np.nan, 0), (None, np.nan, 0), ("n/a", np.nan, 0), ("-", np.nan, 0), ("0,35", 0.35, 0),
+    (0.35, 0.35, 0), ("0.35 mm", 0.35, 0), ("0.01 in", 0.254, 0), ("350 µm", 0.35, 0), ("350um", 0.35, 0)])
+def test_readings(cell, value, side):
+    log = read_log(with_cells(clean(), "edge_radius_mm", {5: cell}))
+    reading = log.reading("edge_radius_mm")
+    assert reading.side.tolist() == [0] * 3 + [side] + [0] * 12
+    np.testing.assert_array_equal(reading.value[3], value)
+    held = log.rows["edge_radius_mm"]
+    if side:
+        assert held.dtype == object and held[3] == f"{'<' if side < 0 else '>'}{value:g}"
+        assert isinstance(held[0], float)
+    else:
+        assert held.dtype == np.float64
+
+
+def test_readings_of_a_column_that_is_not_there_or_not_measured():
+    log = read_log(clean())
+    assert np.isnan(log.reading("removal_um").value).all() and len(log.reading("removal_um").side) == 16
+    with pytest.raises(LogError, match="did you mean edge_radius_mm"):
+        log.reading("edge_radius")
+
+
+def test_a_value_with_its_own_unit_is_converted_and_told():
+    frame = with_cells(clean(), "thickness_mm", dict.fromkeys(range(2, 6), "0.5 in"))
+    log = read_log(frame)
+    assert log.rows["thickness_mm"].tolist() == [12.7] * 4 + [12.0] * 12
+    assert said(log) == [(2, "thickness_mm", "'0.5 in' read as 12.7 mm (4 rows)")]
+
+
+def test_a_bare_thickness_among_inches_is_refused():
+    frame = with_cells(clean(), "thickness_mm", dict.fromkeys(range(2, 6), "0.5 in"))
+    frame = with_cells(frame, "thickness_mm", dict.fromkeys(range(6, 10), "120"))
+    found = faults(frame)
+    assert [p.row for p in found] == [6, 7, 8, 9] and "'120 mm' or '120 mil'" in found[0].remedy
+    alone = with_cells(clean(), "thickness_mm", dict.fromkeys(range(6, 10), "120"))
+    assert read_log(alone).rows["thickness_mm"][4] == 120
+
+
+def test_fractions_of_an_inch():
+    frame = clean().rename(columns={"thickness_mm": "Thickness (in)"})
+    for cell in ("3/8", "3/8 in", '3/8"', "⅜", "0.375"):
+        frame["Thickness (in)"] = cell
+        assert set(read_log(frame).rows["thickness_mm"]) == {9.525}, cell
+    for cell in ("1 1/2", "1½", "1-1/2 in"):
+        frame["Thickness (in)"] = cell
+        assert set(read_log(frame).rows["thickness_mm"]) == {38.1}, cell
+
+
+@pytest.mark.parametrize("cells,read", [
+    (["1,5", "0,250", "1,200", "12"], [1.5, 0.25, 1.2, 12.0]),
+    (["1.5", "0.250", "1.200", "12"], [1.5, 0.25, 1.2, 12.0]),
+    (["1.200", "1.300", "1.400", "1.500"], [1.2, 1.3, 1.4, 1.5]),
+    (["1,200", "1,300", "1,400", "1,500"], None),
+    (["1,5", "2,5", "1.200", "3,5"], None),
+    (["1.5", "2.5", "1,200", "3.5"], None),
+    (["1,5", "2.5", "3,5", "4.5"], [1.5, 2.5, 3.5, 4.5]),
+    (["1,5", "2.5", "1.200", "4.5"], None),
+])
+def test_decimal_marks(cells, read):
+    frame = clean()
+    frame["feed_speed_m_min"] = np.repeat(cells, 4)
+    frame["contact_hours"] = "1"
+    frame["edge_radius_mm"] = "1"
+    if read is None:
+        assert {p.column for p in faults(frame)} == {"feed_speed_m_min"}
+    else:
+        assert read_log(frame).rows["feed_speed_m_min"].tolist() == np.repeat(read, 4).tolist()
+
+
+def imperial_twin(frame, digits=12):
+    twin = frame.rename(columns={"thickness_mm": "Thickness (in)", "feed_speed_m_min": "feed speed [ft/min]",
+                                 "drum_pressure_kPa": "Drum pressure, psi", "edge_radius_mm": "edge radius mil"})
+    for name, header, one, other in (("thickness_mm", "Thickness (in)", "mm", "in"),
+                                     ("feed_speed_m_min", "feed speed [ft/min]", "m/min", "ft/min"),
+                                     ("drum_pressure_kPa", "Drum pressure, psi", "kPa", "psi"),
+                                     ("edge_radius_mm", "edge radius mil", "mm", "mil")):
+        twin[header] = [f"{float(convert(float(v), one, other)):.{digits}g}" for v in frame[name]]
+    return twin
+
+
+def test_metric_and_imperial_twins_give_the_same_rows_and_fingerprint():
+    one, other = read_log(clean(8)), read_log(imperial_twin(clean(8)))
+    pd.testing.assert_frame_equal(one.rows, other.rows, check_exact=True)
+    assert one.sha256 == other.sha256
+    assert [m.text for m in other.messages] == [
+        "read as thickness, in to mm", "read as feed speed, ft/min to m/min", "read as drum pressure, psi to kPa",
+        "read as edge radius, mil to mm"]
+    assert {m.row for m in other.messages} == {1}
+
+
+def test_row_order_is_kept():
+    frame = clean().sample(frac=1, random_state=4)
+    log = read_log(frame)
+    assert log.rows["edge_radius_mm"].tolist() == frame["edge_radius_mm"].astype(float).tolist()
+    assert log.rows["run"].tolist() == frame["run"].tolist()
+
+
+def test_identifiers_stay_text():
+    frame = clean(2).assign(run=["0080"] * 4 + ["2E5"] * 4, abrasive_sheet=["2E5"] * 4 + ["002"] * 4, material="304")
+    log = read_log(frame)
+    assert log.rows["run"].unique().tolist() == ["0080", "2E5"]
+    assert log.rows["abrasive_sheet"].unique().tolist() == ["2E5", "002"]
+    assert set(log.rows["material"]) == {"304"}
+    numbers = read_log(clean(2).assign(material=304, run=[1.0] * 4 + [2.0] * 4))
+    assert set(numbers.rows["material"]) == {"304"} and numbers.rows["run"].unique().tolist() == ["1", "2"]
+
+
+@pytest.mark.parametrize("cells,first", [
+    (["2026-03-04", "2026-03-05", "2026-03-06", "2026-03-07"], "2026-03-04"),
+    (["04/03/2026", "05/03/2026", "13/03/2026", "14/03/2026"], "2026-03-04"),
+    (["03/04/2026", "03/05/2026", "03/13/2026", "03/14/2026"], "2026-03-04"),
+    (["04.03.2026", "05.03.2026", "06.03.2026", "07.03.2026"], "2026-03-04"),
+    (["4 Mar 2026", "5 March 2026", "Mar 6, 2026", "07-Mar-2026"], "2026-03-04"),
+    (["2026-03-04 07:30", "2026-03-04T09:15", "2026-03-05", ""], "2026-03-04 07:30"),
+    ([pd.Timestamp("2026-03-04")] * 4, "2026-03-04"),
+    (["03/03/2026", "04/04/2026", "05/05/2026", "06/06/2026"], "2026-03-03"),
+    (["03/04/2026", "03/05/2026", "03/06/2026", "03/07/2026"], None),
+    (["13/04/2026", "04/13/2026", "03/06/2026", "03/07/2026"], None),
+    (["31.02.2026", "05.03.2026", "06.03.2026", "07.03.2026"], None),
+    (["04.03.26", "05.03.26", "06.03.26", "07.03.26"], None),
+    ([45000, 45001, 45002, 45003], None),
+    (["tomorrow", "", "", ""], None),
+])
+def test_dates(cells, first):
+    frame = clean().assign(date=np.repeat(np.array(cells, dtype=object), 4), abrasive_sheet=list("ABCD") * 4)
+    frame["abrasive_sheet"] = np.repeat(list("ABCD"), 4)
+    if first is None:
+        assert {p.column for p in faults(frame)} == {"date"}
+    else:
+        log = read_log(frame)
+        assert log.rows["date"].dtype.kind == "M" and log.rows["date"][0] == pd.Timestamp(first)
+
+
+def test_names_that_differ_in_case_are_one():
+    frame = clean()
+    frame.loc[4:7, "material"] = "s 355"
+    log = read_log(frame)
+    assert set(log.rows["material"]) == {"S355"}
+    assert said(log) == [(6, "material", "'s 355' read as 'S355': differs only in case or spaces (4 rows)")]
+
+
+def test_other_columns_are_kept_as_they_are():
+    log = read_log(clean().assign(hall=["north"] * 8 + [""] * 8, temperature=21.5))
+    assert log.rows.columns.tolist()[-2:] == ["hall", "temperature"]
+    assert log.rows["temperature"].dtype == np.float64 and log.rows["hall"].isna().sum() == 8
+
+
+def test_passes_are_one_where_nobody_says():
+    assert set(read_log(clean().drop(columns="passes")).rows["passes"]) == {1.0}
+    log = read_log(with_cells(clean(), "passes", dict.fromkeys(range(2, 6), "")))
+    assert set(log.rows["passes"]) == {1.0} and said(log) == [(2, "passes", "blank read as 1 pass (4 rows)")]
+
+
+def test_summary_in_either_system():
+    log = read_log(with_cells(clean(), "edge_radius_mm", {3: "<0.10"}))
+    assert "16 measured edges, 4 runs, 2 abrasive sheets" in log.summary()
+    assert "feed speed 1.5 m/min to 2.2 m/min" in log.summary() and "1 below the gauge" in log.summary()
+    assert "feed speed 5 ft/min to 7 ft/min" in log.summary("imperial") and "m/min" not in log.summary("imperial")
+    assert repr(log) == "TrialLog(DataFrame: 16 rows, 0 messages)"
+
+
+CELL = st.one_of(
+    st.text(alphabet="0123456789.,<>-/ eEmin½²'", max_size=8), st.text(max_size=6), st.none(), st.booleans(),
+    st.floats(), st.integers(-10, 10**12), st.dates(), st.binary(max_size=3), st.just(float("nan")))
+
+
+@settings(max_examples=200, deadline=None, derandomize=True)
+@given(cell=CELL, column=st.sampled_from([*clean().columns, "date", "residual_burr_mm", "note"]))
+def test_any_cell_is_read_right_or_refused(cell, column):
+    frame = clean(1).assign(date="2026-03-04", residual_burr_mm="0.1", note="x").astype(object)
+    frame.loc[1, column] = cell
+    try:
+        log = read_log(frame)
+    except LogError as error:
+        assert all(p.row == 3 and p.column == column for p in error.problems)
+        return
+    for name in ("thickness_mm", "feed_speed_m_min", "drum_pressure_kPa", "contact_hours", "passes"):
+        assert np.isfinite(log.rows[name]).all() and (log.rows[name] >= 0).all()
+    text = str(cell)
+    if column in ("edge_radius_mm", "residual_burr_mm") and text.replace(".", "", 1).isascii() and \
+            text.replace(".", "", 1).isdigit():
+        assert log.reading(column).value[1] == float(text)
+    assert set(log.rows["edge_position"]) <= {"leading", "trailing", "lateral", "cutout"}
+    assert set(log.rows["grit"]) <= set(GRAIN_UM)
+
+
+@settings(max_examples=80, deadline=None, derandomize=True)
+@given(header=st.text(max_size=20), cell=CELL)
+def test_any_header_is_read_or_refused(header, cell):
+    frame = clean(1).astype(object)
+    frame.insert(3, header, [cell] * 4, allow_duplicates=True)
+    try:
+        assert len(read_log(frame).rows) == 4
+    except LogError as error:
+        assert error.problems
