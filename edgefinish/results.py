@@ -48,7 +48,11 @@ def open_study(path: str | Path = "") -> Results:
     Raises `StudyError`, `LogError` or `JobError`, each with every fault that its stage found.
     """
     study = find_study(path)
-    log = study.read_log()
+    return answer(study, study.read_log())
+
+
+def answer(study: Study, log: TrialLog) -> Results:
+    """Fit the line and answer every job of a study whose log has been read."""
     jobs = study.jobs(log)
     study = replace(study, told=study.told + study.choices(log))
     model = fit(log, line=study.line, severities=study.severities)

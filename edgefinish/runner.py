@@ -30,7 +30,7 @@ from tqdm import tqdm
 
 from .errors import Problem, RunError, nearest
 from .report import report_html, windows_csv, windows_json
-from .results import Results, open_study
+from .results import Results, answer
 from .setupsheet import sheet_html, sheet_name, sheet_pdf
 from .study import demo_folder, read_study
 
@@ -41,6 +41,8 @@ LEFT: Mapping[str, tuple[str, ...]] = {
     "notebooks": (".ipynb",)}
 TYPES: Mapping[str, type] = {"str": str, "int": int, "float": float, "bool": bool}
 START_TIMEOUT_S = 120
+# Small matrices in batches gain nothing from threads, and notebooks at a time would fight over the cores.
+ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
 # Sockets in a folder have a path limit of about 100 characters; longer ones go over the loopback.
 LONGEST_SOCKET_PATH = 80
 # What goes wrong in a kernel is raised; the client's own log would say it again in its own words.
@@ -72,10 +74,12 @@ def finish_study(path: str | Path, out: str | Path | None = None, workers: int =
     for form in forms:
         check_parameters(form, parameters)
     with _written_whole(target) as folder:
-        results = open_study(study.path)
+        log = study.read_log()
+        study.jobs(log)
         (folder / "notebooks").mkdir()
         with _Kernels(workers, progress) as kernels:
             kernels.start(forms, parameters, folder / "notebooks")
+            results = answer(study, log)
             _write_pages(results, folder)
             kernels.finish()
     return results, target
@@ -197,7 +201,8 @@ class _Engine(NBClientEngine):
         client = PapermillNotebookClient(
             nb_man, km=manager, kernel_name=kernel_name, log=_SILENT, startup_timeout=START_TIMEOUT_S,
             timeout=None, on_cell_start=kernels.before_cell, on_cell_complete=kernels.after_cell)
-        environment = {k: v for k, v in os.environ.items() if k != "PYTHONSTARTUP"} | {"IPYTHONDIR": home}
+        environment = {**ONE_THREAD, **os.environ, "IPYTHONDIR": home}
+        environment.pop("PYTHONSTARTUP", None)
         kernels.running.append(manager)
         client.reset_execution_trackers()
         asyncio.run(cls._cells(client, manager, environment))
