@@ -117,7 +117,9 @@ def assign(header: Sequence[str], units_row: Sequence[object] | None, columns: M
     Faults (missing, twice, contradictory, unknown names in `columns`) go to `found`.
     """
     meanings: dict[int, Meaning] = {i: m for i, h in enumerate(header) if (m := meaning_of(h))}
+    before = len(found.problems)
     constants = _apply_map(header, columns or {}, meanings, found)
+    spoken_for = {m.name for p in found.problems[before:] if (m := meaning_of(str(p.column)))}
     firm = {m.name for m in meanings.values() if m.extra is None} | {u.name for u in constants}
     for i in [i for i, m in meanings.items() if m.extra is not None and m.name in firm]:
         found.tell(found.header_row, header[i], "told", f"kept but not used: another column is {meanings[i].name}")
@@ -132,10 +134,11 @@ def assign(header: Sequence[str], units_row: Sequence[object] | None, columns: M
             found.fault(found.header_row, name, " and ".join(same), f"one column that means {name}",
                         "rename or remove the other")
     kept = tuple(i for i in range(len(header)) if i not in meanings)
-    _missing([header[i] for i in kept], {u.name for u in uses}, found)
+    _missing([header[i] for i in kept], {u.name for u in uses} | spoken_for, found)
     for twin in sorted({header[i] for i in kept if sum(header[i] == header[j] for j in kept) > 1}):
         found.fault(found.header_row, twin, f"{twin} twice", "different column names", "rename or remove one")
-    return tuple(sorted(uses, key=lambda u: CANONICAL.index(u.name))), kept
+    first = {u.name: u for u in reversed(uses)}
+    return tuple(sorted(first.values(), key=lambda u: CANONICAL.index(u.name))), kept
 
 
 def _unit(header: str, meaning: Meaning, below: object, found: Findings) -> str | None:

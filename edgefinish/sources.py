@@ -78,7 +78,7 @@ def read_table(source: SourceLike, sheet: str | None, table: str | None, columns
         found.fault(None, None, f"sheet={sheet!r} for {path.name}", "sheet= with a spreadsheet only", "leave it out")
         return None
     if ending in BOOKS:
-        grid = _grid_of_book(data, path.name, sheet, found)
+        grid = _grid_of_book(data, path.name, sheet, columns, found)
     elif ending == ".parquet":
         return _of_parquet(data, path.name, digest, found)
     else:
@@ -145,7 +145,8 @@ def _first_rows(text: str, mark: str) -> list[list[str]]:
     return rows
 
 
-def _grid_of_book(data: bytes, name: str, sheet: str | None, found: Findings) -> list[Sequence[object]] | None:
+def _grid_of_book(data: bytes, name: str, sheet: str | None, columns: Mapping[str, object] | None,
+                  found: Findings) -> list[Sequence[object]] | None:
     """A sheet as rows of cells; a cell merged over rows counts for each of them, a formula has to have its value."""
     import openpyxl
 
@@ -174,6 +175,10 @@ def _grid_of_book(data: bytes, name: str, sheet: str | None, found: Findings) ->
                     "is it protected, damaged or an old .xls? " + WAY_OUT)
         return None
     others = [t for t in visible if t != chosen.title]
+    if sheet is None and others and not any(recognised(r, columns) for r in rows[:SEARCHED]):
+        found.fault(None, None, f"sheet {chosen.title!r} of {name}", "a sheet with a trial log",
+                    f"name another with sheet=: {', '.join(others)}")
+        return None
     if sheet is None and others:
         found.tell(None, None, "told", f"sheet {chosen.title!r} was read; not read: {', '.join(others)}")
     return rows
