@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from numbers import Real
@@ -45,31 +45,41 @@ def _tidy(text: str) -> str:
     return text.translate(_LOOKALIKES).strip()
 
 
-def decimal_marks(columns: Iterable[Column]) -> Marks:
-    """Which decimal mark a log uses, from the cells that can be read in one way only.
+def _evidence(column: Column) -> tuple[int, int]:
+    """How many cells have a decimal point, and how many a decimal comma, that can be read in one way only."""
+    words = [(i, v) for i, v in enumerate(column.values) if isinstance(v, str) and ("," in v or "." in v)]
+    if not words:
+        return 0, 0
+    counts = np.bincount(column.codes[column.codes >= 0], minlength=len(column.values))
+    points = commas = 0
+    for i, word in words:
+        match = _CELL.fullmatch(_tidy(word))
+        number = match["number"] if match else ""
+        if _COMMA.fullmatch(number) and not _COMMA_OR_THOUSANDS.fullmatch(number):
+            commas += int(counts[i])
+        elif "." in number and _POINT.fullmatch(number) and not _POINT_OR_THOUSANDS.fullmatch(number):
+            points += int(counts[i])
+    return points, commas
+
+
+def decimal_marks(columns: Mapping[str, Column]) -> dict[str, Marks]:
+    """Which decimal mark each column of a log uses: what its own cells show, else what the whole log shows.
 
     "mixed" where neither is ten times as frequent as the other: then `1.200` and `1,200` have two readings each.
 
     >>> rows = np.arange(2)
-    >>> decimal_marks([Column("feed", np.array([0, 1]), ("1,5", "0,75"), rows)])
-    'comma'
+    >>> decimal_marks({"feed": Column("feed", np.array([0, 1]), ("1,5", "1,200"), rows)})
+    {'feed': 'comma'}
     """
-    points = commas = 0
-    for column in columns:
-        words = [(i, v) for i, v in enumerate(column.values) if isinstance(v, str) and ("," in v or "." in v)]
-        if not words:
-            continue
-        counts = np.bincount(column.codes[column.codes >= 0], minlength=len(column.values))
-        for i, word in words:
-            match = _CELL.fullmatch(_tidy(word))
-            number = match["number"] if match else ""
-            if _COMMA.fullmatch(number) and not _COMMA_OR_THOUSANDS.fullmatch(number):
-                commas += int(counts[i])
-            elif "." in number and _POINT.fullmatch(number) and not _POINT_OR_THOUSANDS.fullmatch(number):
-                points += int(counts[i])
-    if commas and commas >= 10 * points:
-        return "comma"
-    return "mixed" if commas and points < 10 * commas else "point"
+
+    def mark(points: int, commas: int) -> Marks:
+        if commas and commas >= 10 * points:
+            return "comma"
+        return "mixed" if points < 10 * commas else "point"
+
+    shown = {name: _evidence(column) for name, column in columns.items()}
+    whole = mark(sum(p for p, _ in shown.values()), sum(c for _, c in shown.values()))
+    return {name: mark(*seen) if any(seen) else whole for name, seen in shown.items()}
 
 
 @dataclass(frozen=True)

@@ -136,8 +136,9 @@ def agreeing_rows(log: Gathered) -> np.ndarray:
             if 2 * count.max() <= count.sum():
                 refused += 1
                 if refused <= LISTED:
-                    log.fault(others[0], column, f"{' and '.join(texts.values())} in run {run_names[run]}",
-                              f"one {label(column)} in a run",
+                    some = " and ".join(list(texts.values())[:2]) + (" and others" if len(texts) > 2 else "")
+                    log.fault(others[0], column, f"{some} in run {run_names[run]}",
+                              f"the same {label(column)} in more than half of a run's rows",
                               "correct the rows that are wrong, or give each run its own name")
                 continue
             for i in others:

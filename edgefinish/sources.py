@@ -301,9 +301,11 @@ def _of_database(address: str, table: str | None, found: Findings) -> Table | No
             found.fault(None, None, Path(url.database).name, "a database file that is there")
             return None
         engine = sqlalchemy.create_engine(url)
-    except (ArgumentError, NoSuchModuleError, ImportError, ValueError):
-        found.fault(None, None, what, "a database URL such as sqlite:///trials.db, and its driver installed",
-                    "check the first word of the URL, or install the driver")
+    except ImportError as error:
+        found.fault(None, None, what, f"its driver, the Python package {error.name}", "install it, or export the table")
+        return None
+    except (ArgumentError, NoSuchModuleError, ValueError):
+        found.fault(None, None, what, "a database URL such as sqlite:///trials.db", "check how the URL begins")
         return None
     try:
         with engine.connect() as connection:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from .cells import Reading, decimal_marks, read_dates, read_quantity
+from .cells import Marks, Reading, decimal_marks, read_dates, read_quantity
 from .checks import SETTINGS, Gathered, agreeing_rows, label, one_spelling, tell_hours_backwards, tell_rare_materials
 from .errors import LogError, Problem, nearest
 from .findings import Column, Findings, Message
@@ -70,13 +70,13 @@ class TrialLog:
     def summary(self, system: System = "metric") -> str:
         """The log in a short paragraph: how much was run, on what, over which span, what was measured."""
         rows = self.rows
-        text = [f"{self.source}: {len(rows)} measured edges, {rows['run'].nunique()} runs, "
-                f"{rows['abrasive_sheet'].nunique()} abrasive sheets."]
+        text = [f"{self.source}: {_count(len(rows), 'measured edge')}, {_count(rows['run'].nunique(), 'run')}, "
+                f"{_count(rows['abrasive_sheet'].nunique(), 'abrasive sheet')}."]
         for column in ("material", "cut_process", "burr_severity", "grit", "edge_position"):
             if column in rows:
                 counts = rows[column].value_counts()
                 text.append(f"{label(column).capitalize()}: "
-                            + ", ".join(f"{name} ({n} rows)" for name, n in counts.items()) + ".")
+                            + ", ".join(f"{name} ({_count(n, 'row')})" for name, n in counts.items()) + ".")
         spans = []
         for column in SETTINGS:
             if column in QUANTITIES:
@@ -87,11 +87,15 @@ class TrialLog:
         for column in MEASURED:
             if column in rows:
                 reading = self.reading(column)
-                parts = [f"{int(np.isfinite(reading.value).sum())} readings"]
+                parts = [_count(int(np.isfinite(reading.value).sum()), "reading")]
                 parts += [f"{n} {words}" for n, words in ((int((reading.side < 0).sum()), "below the gauge"),
                                                           (int((reading.side > 0).sum()), "above it")) if n]
                 text.append(f"{label(column).capitalize()}: {', '.join(parts)}.")
         return " ".join(text)
+
+
+def _count(number: int, thing: str) -> str:
+    return f"{number} {thing}{'' if number == 1 else 's'}"
 
 
 def read_log(source: SourceLike | Sequence[SourceLike], *, sheet: str | None = None, table: str | None = None,
@@ -161,13 +165,13 @@ def _columns_of(table: Table, columns: Mapping[str, object] | None,
     uses, kept = assign(table.header, table.units_row, columns, found)
     rows = table.columns[0].row_numbers
     held = {u.name: _column(table, u, len(rows)) for u in uses}
-    marks = decimal_marks(c for name, c in held.items() if name in QUANTITIES)
+    marks = decimal_marks({name: c for name, c in held.items() if name in QUANTITIES})
     read: dict[str, pd.Series] = {}
     for use in uses:
         column = held[use.name]
         if use.name not in REQUIRED and (column.codes < 0).all():
             continue
-        read[use.name] = _read_column(column, use, marks, found)
+        read[use.name] = _read_column(column, use, marks.get(use.name, "point"), found)
         _tell_header(use, found)
     if "passes" not in read:
         read["passes"] = pd.Series(np.ones(len(rows)))
@@ -194,9 +198,9 @@ def _tell_header(use: Use, found: Findings) -> None:
         found.tell(found.header_row, use.header, "converted", f"{use.unit} to {QUANTITIES[use.name].metric}")
 
 
-def _read_column(column: Column, use: Use, marks: str, found: Findings) -> pd.Series:
+def _read_column(column: Column, use: Use, marks: Marks, found: Findings) -> pd.Series:
     if use.name in QUANTITIES:
-        reading = read_quantity(column, use.name, use.unit, marks, use.name in MEASURED, found)  # type: ignore[arg-type]
+        reading = read_quantity(column, use.name, use.unit, marks, use.name in MEASURED, found)
         if use.name == "passes":
             return pd.Series(_passes(column, reading.value, found))
         if not reading.side.any():

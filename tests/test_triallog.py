@@ -226,6 +226,16 @@ def test_decimal_marks(cells, read):
         assert read_log(frame).rows["feed_speed_m_min"].tolist() == np.repeat(read, 4).tolist()
 
 
+def test_a_column_decides_its_own_decimal_mark_before_the_log_does():
+    frame = clean()
+    frame["edge_radius_mm"] = ["0,35", "1,102", "0,4", "0,5"] * 4
+    assert read_log(frame).rows["edge_radius_mm"][1] == 1.102
+    frame["edge_radius_mm"] = "1,102"
+    assert len(faults(frame)) == 16
+    frame["feed_speed_m_min"], frame["contact_hours"] = "1,5", "2"
+    assert read_log(frame).rows["edge_radius_mm"][1] == 1.102
+
+
 def imperial_twin(frame, digits=12):
     twin = frame.rename(columns={"thickness_mm": "Thickness (in)", "feed_speed_m_min": "feed speed [ft/min]",
                                  "drum_pressure_kPa": "Drum pressure, psi", "edge_radius_mm": "edge radius mil"})
