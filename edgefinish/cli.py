@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import signal
 import sys
 from collections.abc import Sequence
@@ -15,6 +16,7 @@ from .errors import EdgeFinishError, Problem, StudyError
 
 DEMO_FOLDER = "edgefinish-demo"
 INTERRUPTED = 130
+MOST_WORKERS = 4
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -53,7 +55,8 @@ def parser() -> argparse.ArgumentParser:
     common.add_argument("--json", action="store_true", help="print the result as JSON")
     runs = argparse.ArgumentParser(add_help=False)
     runs.add_argument("--out", metavar="DIR", type=Path, help="folder for the results")
-    runs.add_argument("--workers", metavar="N", type=_workers, default=1, help="notebooks run at a time (1)")
+    runs.add_argument("--workers", metavar="N", type=_workers, default=min(MOST_WORKERS, os.cpu_count() or 1),
+                      help=f"notebooks run at a time; without it one a core, {MOST_WORKERS} at most")
     verbs = top.add_subparsers(required=True, metavar="VERB")
 
     def verb(name: str, does: str, example: str, *parents: argparse.ArgumentParser) -> argparse.ArgumentParser:

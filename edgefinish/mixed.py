@@ -33,7 +33,8 @@ class Spread(NamedTuple):
 
 
 FLAT = Spread(float("nan"), float("inf"))
-"""No prior on the logarithm of a spread."""
+"""No prior: estimates are REML or ML; draws then use the reference prior, flat in the logs of the expected mean squares
+(Box and Tiao 1973, Bayesian Inference in Statistical Analysis, chapter 5)."""
 OFF = Spread(0.0, 0.0)
 """The level is not there: its spread is 0."""
 
@@ -150,11 +151,24 @@ class Solution(NamedTuple):
     sheet_sd: Floats
 
 
-def nodes_at(data: MixedData, theta: Floats) -> Nodes:
+def _reference_prior(data: MixedData, sd: Floats) -> Floats:
+    """Log density of `FLAT` plate and sheet spreads on the log scale, (K,); for one error scale and one effect a level."""
+    below = sd[:, 0] ** 2
+    out = np.zeros(len(sd))
+    for column, units in ((1, len(data.sheet)), (2, data.sheet[-1] + 1)):
+        size, v = len(data.y) / units, sd[:, column] ** 2
+        if np.isinf(data.spreads[column].log_sd):
+            out += np.log(v / (below + size * v))
+        below = below + size * v
+    return out
+
+
+def nodes_at(data: MixedData, theta: Floats, *, reference: bool = False) -> Nodes:
     """Spreads and tails at points of the unconstrained space.
 
     `theta` (K, free + tails): logarithms of the free spreads, then a normal score for each tail, of which 1/ν is
-    `TAIL_MOST` times the normal probability: a standard normal prior on the score is a uniform one on 1/ν.
+    `TAIL_MOST` times the normal probability: a standard normal prior on the score is a uniform one on 1/ν. `reference` adds the
+    reference prior of spreads that have none.
     """
     k, d = len(theta), len(data.free)
     sd = np.zeros((k, len(data.spreads)))
@@ -169,6 +183,8 @@ def nodes_at(data: MixedData, theta: Floats) -> Nodes:
         score = theta[:, d:]
         tail = np.maximum(TAIL_MOST * ndtr(score), _GAUSS_TAIL)
         log_prior -= 0.5 * (score**2).sum(1)
+    if reference:
+        log_prior += _reference_prior(data, sd)
     return Nodes(sd, tail, log_prior)
 
 

@@ -23,9 +23,10 @@ class _Got(NamedTuple):
     solution: Solution
 
 
-def _batch(data: MixedData, theta: Floats, warm: Floats | None, restricted: bool = True) -> _Got:
+def _batch(data: MixedData, theta: Floats, warm: Floats | None, restricted: bool = True, reference: bool = False
+           ) -> _Got:
     """`solve` at many points with bounded memory; linear predictors are kept of the first point only."""
-    nodes = nodes_at(data, theta)
+    nodes = nodes_at(data, theta, reference=reference)
     size = max(1, _BATCH // max(len(data.y), 1))
     parts = []
     for at in range(0, len(theta), size):
@@ -128,8 +129,8 @@ def estimate(data: MixedData, *, restricted: bool = True) -> Estimate:
 def posterior(data: MixedData, count: int = 256) -> Posterior:
     """Nodes of the spreads and tails, each with the normal of the coefficients there."""
     flat = any(np.isinf(data.spreads[i].log_sd) for i in data.free)
-    batch = partial(_batch, data)
-    mode = climb(batch, _start(data), floor=0.02 if flat else 1.0)
+    batch = partial(_batch, data, reference=flat)
+    mode = climb(batch, _start(data), floor=0.1 if flat else 1.0)
     cloud: Cloud = nodes_about(batch, mode, count)
     got: _Got = cloud.got
     at_mode = solve(data, nodes_at(data, mode.theta[None]), mode.warm)

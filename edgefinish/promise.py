@@ -16,14 +16,17 @@ from scipy.special import gammaincinv, ndtr, ndtri, stdtr
 from .laws import AREA_LAW, WEAR_HOURS, wear_columns
 from .mixed import Floats
 
-_AGES = 9
+_AGES = 7
+_FALSE_POSITIONS = 12
 _SPEEDS = 25
 _X, _W = np.polynomial.legendre.leggauss(12)
 _X, _W = (_X + 1) / 2, _W / 2
 _GH_X, _GH_W = np.polynomial.hermite_e.hermegauss(16)
 _GH_W = _GH_W / _GH_W.sum()
 _TABLE = 160
-_CELLS = 20
+_CELLS = 24
+_STEP = 0.02
+_FAR = 2.4
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,6 +45,10 @@ class Path:
     def at(self, x: Floats) -> Floats:
         """Without wear and position, (draws, len(x))."""
         return self.level[:, None] + self.slope[:, None] * x + self.bend[:, None] * x * x
+
+    def some(self, pick: slice) -> Path:
+        """Some of the draws."""
+        return Path(self.level[pick], self.slope[pick], self.bend[pick], self.wear[pick], self.position[pick])
 
     def with_position(self, step: Floats) -> Path:
         """The same path at one position alone, its step (draws,)."""
@@ -77,6 +84,10 @@ class Burr:
     slope: Floats
     height: Floats
 
+    def some(self, pick: slice) -> Burr:
+        """Some of the draws."""
+        return Burr(self.level[pick], self.slope[pick], self.height[pick])
+
     def chance(self, log_radius: Floats) -> Floats:
         """(draws, len(log_radius))."""
         line = self.level[:, None] + self.slope[:, None] * log_radius
@@ -101,6 +112,12 @@ class Promise:
     removal_scatter: Scatter | None = None
     removal_limit: float = np.inf
     burr: Burr | None = None
+
+    def thinned(self, count: int) -> Promise:
+        """The same on about `count` of its draws, evenly spread over the nodes."""
+        pick = slice(None, None, max(1, len(self.node) // count))
+        return replace(self, node=self.node[pick], radius=self.radius.some(pick),
+                       removal=self.removal and self.removal.some(pick), burr=self.burr and self.burr.some(pick))
 
     @property
     def ages(self) -> Floats:
@@ -138,12 +155,25 @@ def band_of_means(sd: Floats, low: float, high: float, share: float) -> tuple[Fl
         possible = np.ones(len(sd), bool)
 
     def edge(outside: Floats) -> Floats:
-        within = middle
-        for _ in range(40):
-            between = (outside + within) / 2
-            good = inside(between) >= share
-            within, outside = np.where(good, between, within), np.where(good, outside, between)
+        # False position on the probit scale, where shares are nearly straight in the mean, ends on the safe side.
+        within, wanted = middle.copy(), ndtri(share)
+        outside = outside.copy()
+        f_in, f_out = probit(within) - wanted, probit(outside) - wanted
+        kept = np.zeros(len(sd), int)
+        for _ in range(_FALSE_POSITIONS):
+            part = np.clip(f_out / np.where(f_out == f_in, -1, f_out - f_in), 0, 1)
+            between = outside + (within - outside) * part
+            f = probit(between) - wanted
+            good = f >= 0
+            f_out = np.where(good & (kept == 1), f_out / 2, f_out)
+            f_in = np.where(~good & (kept == -1), f_in / 2, f_in)
+            within, f_in = np.where(good, between, within), np.where(good, f, f_in)
+            outside, f_out = np.where(good, outside, between), np.where(good, f_out, f)
+            kept = np.where(good, 1, -1)
         return within
+
+    def probit(mean: Floats) -> Floats:
+        return ndtri(np.clip(inside(mean), 1e-12, 1 - 1e-15))
 
     least = np.where(possible, edge(low - far), np.inf) if np.isfinite(low) else np.full(len(sd), -np.inf)
     most = np.where(possible, edge(high + far), -np.inf) if np.isfinite(high) else np.full(len(sd), np.inf)
@@ -272,33 +302,43 @@ def _tables(promise: Promise) -> _Tables:
     scatter, (low, high) = promise.scatter, promise.radius_limits
     edge, nu = scatter.edge[used], 1 / scatter.tail[used]
     reach = 3 * float(np.quantile(np.sqrt(scatter.shared**2 + scatter.edge**2), 0.9)) + 0.5
-    bottom = low - reach if np.isfinite(low) else (high if np.isfinite(high) else np.log(0.3)) - 2.5
-    top = high + reach if np.isfinite(high) else (low if np.isfinite(low) else np.log(0.3)) + 2.5
-    grid = np.linspace(bottom, top, _TABLE)
+    middle = high if np.isfinite(high) else low if np.isfinite(low) else np.log(0.3)
+    first = low if np.isfinite(low) else middle - _FAR
+    last = high if np.isfinite(high) else middle + _FAR
+    # Radii stand on one grid with the cells' ends, so that the Student t is needed at their distances only.
+    step = (last - first) / (_CELLS * max(1, round((last - first) / _CELLS / _STEP)))
+    per_cell = round((last - first) / _CELLS / step)
+    beyond = int(np.ceil(reach / step))
+    inner = _CELLS * per_cell
+    distance = np.arange(-(inner + beyond), inner + beyond + 1)
+    below = stdtr(nu[:, None], distance * step / edge[:, None])
+    grid = np.arange(-beyond, inner + beyond + 1)
+    ends = np.arange(_CELLS + 1) * per_cell
     if promise.burr is None:
-        cells = np.array([low, high])
-        weight = np.ones((1, 1))
-    else:
-        inner = np.linspace(max(low, bottom), min(high, top), _CELLS + 1)
-        cells = np.concatenate([[low], inner[1:-1], [high]])
-        weight = promise.burr.chance((inner[1:] + inner[:-1]) / 2)
-    below = stdtr(nu[:, None, None], (cells - grid[:, None]) / edge[:, None, None])
-    mass = np.diff(below, axis=2)
+        ends = ends[[0, -1]]
+    chance = below[:, ends - grid[:, None] + inner + beyond]
+    if not np.isfinite(low):
+        chance[:, :, 0] = 0.0
+    if not np.isfinite(high):
+        chance[:, :, -1] = 1.0
+    mass = np.diff(chance, axis=2)
     if promise.burr is None:
         radius = mass[back, :, 0]
     else:
-        radius = np.empty((len(back), _TABLE))
+        weight = promise.burr.chance(first + (ends[1:] + ends[:-1]) / 2 * step)
+        radius = np.empty((len(back), len(grid)))
         for k in range(len(used)):
             mine = back == k
             radius[mine] = weight[mine] @ mass[k].T
+    start = first - beyond * step
     if promise.removal_scatter is None or not np.isfinite(promise.removal_limit):
-        return _Tables(bottom, grid[1] - grid[0], radius, 0.0, 1.0, None)
+        return _Tables(start, step, radius, 0.0, 1.0, None)
     own = promise.removal_scatter
     sd = _sd_parts(own.shared[used], own.edge[used], own.tail[used])
     far = 3 * float(np.quantile(sd, 0.9)) + 0.5
     levels = np.linspace(promise.removal_limit - far, promise.removal_limit + far, _TABLE)
     removal = ndtr((promise.removal_limit - levels[:, None]) / sd[:, None, :]) @ _W
-    return _Tables(bottom, grid[1] - grid[0], radius, levels[0], levels[1] - levels[0], removal[back])
+    return _Tables(start, step, radius, levels[0], levels[1] - levels[0], removal[back])
 
 
 def _look_up(table: Floats, start: float, step: float, at: Floats) -> Floats:
