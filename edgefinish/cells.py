@@ -12,6 +12,7 @@ from typing import Literal
 import numpy as np
 
 from .findings import Column, Findings, as_written
+from .headers import DAY_FIRST, MONTH_FIRST
 from .units import QUANTITIES, Quantity, convert, find_unit, nine_digits, units_of_kind
 
 Marks = Literal["point", "comma", "mixed"]
@@ -284,20 +285,21 @@ _NAMED_DATE = re.compile(r"(?:(?P<day>\d{1,2})[. -]+(?P<name>[a-z]{3,9})|(?P<nam
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 
 
-def read_dates(column: Column, found: Findings) -> np.ndarray:
+def read_dates(column: Column, order: str | None, found: Findings) -> np.ndarray:
     """A column of dates, row by row; NaT where blank. The clock is kept as written, its zone is not.
 
-    Day first or month first is settled by the whole column: by one number above 12, or by points between
-    (`3.4.2026` is day first: common practice). Where nothing settles it, the dates have two readings and are refused.
+    Day first or month first is settled by `order`, as the header says it, or by the whole column: by one number above
+    12, or by points between (`3.4.2026` is day first: common practice). Where nothing settles it, the dates have two
+    readings and are refused.
 
-    >>> read_dates(Column("date", np.array([0]), ("13/04/2026",), np.array([2])), Findings())
+    >>> read_dates(Column("date", np.array([0]), ("13/04/2026",), np.array([2])), None, Findings())
     array(['2026-04-13T00:00:00.000000'], dtype='datetime64[us]')
     """
     texts = {i: _tidy(v) for i, v in enumerate(column.values) if isinstance(v, str)}
     short = {i: m for i, t in texts.items() if (m := _SHORT_DATE.fullmatch(t))}
     slashed = [m for m in short.values() if m["mark"] != "."]
-    day_first = any(int(m["first"]) > 12 for m in slashed)
-    month_first = any(int(m["second"]) > 12 for m in slashed)
+    day_first = order == DAY_FIRST or any(int(m["first"]) > 12 for m in slashed)
+    month_first = order == MONTH_FIRST or any(int(m["second"]) > 12 for m in slashed)
     settled = day_first != month_first
     value = np.full(len(column.values) + 1, np.datetime64("NaT"), dtype="datetime64[us]")
     bad: dict[int, tuple[str, str]] = {}
@@ -314,7 +316,8 @@ def read_dates(column: Column, found: Findings) -> np.ndarray:
             match = short[i]
             a, b = int(match["first"]), int(match["second"])
             if match["mark"] != "." and not settled and a != b:
-                bad[i] = ("a date with one reading", "day first or month first? write it as 2026-04-13")
+                bad[i] = ("a date with one reading", "write it as 2026-04-13, or say the order in the header: "
+                          "date [dd/mm/yyyy] or date [mm/dd/yyyy]")
                 continue
             day, month = (b, a) if match["mark"] != "." and month_first else (a, b)
             moment = _moment(match, day, month)

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from .findings import LISTED, Findings, Kind
+from .headers import CANONICAL
 from .units import QUANTITIES
 
 SETTINGS = ("material", "thickness_mm", "feed_speed_m_min", "drum_pressure_kPa", "grit", "abrasive_sheet",
@@ -172,6 +173,20 @@ def _fill_from_run(log: Gathered, column: str, codes: np.ndarray, values: np.nda
     log.frame[column] = pd.Series(words, dtype=log.frame[column].dtype)
     log.tell(fill[0], column, "converted", f"blank read as {words[fill[0]]}, as in the other rows of its run"
              + (f" ({len(fill)} such rows)" if len(fill) > 1 else ""))
+
+
+def tell_pasted_twice(log: Gathered) -> None:
+    """A run of which every row, reading by reading, stands in the log more than once is told."""
+    if "run" not in log.frame:
+        return
+    canonical = log.frame[[c for c in CANONICAL if c in log.frame]]
+    again = canonical.duplicated(keep="first").to_numpy()
+    for run in log.frame["run"][again].dropna().unique():
+        rows = canonical[(log.frame["run"] == run).to_numpy(dtype=bool, na_value=False)]
+        times = rows.groupby(list(rows.columns), dropna=False, sort=False).size()
+        if len(times) > 1 and (times > 1).all():
+            log.tell(int(rows.index[rows.duplicated()][0]), "run", "told",
+                     f"run {run}: each of its {len(times)} rows stands in the log {times.min()} times; pasted twice?")
 
 
 def tell_hours_backwards(log: Gathered, keep: np.ndarray) -> None:

@@ -18,6 +18,7 @@ OPTIONAL = ("passes", "cut_process", "burr_severity", "burr_height_mm", "residua
             "date", "operator", "note")
 CANONICAL = REQUIRED + OPTIONAL
 MEASURED = ("edge_radius_mm", "burr_height_mm", "residual_burr_mm", "removal_um")
+DAY_FIRST, MONTH_FIRST = "day first", "month first"  # as a header says it: date [dd/mm/yyyy]
 TEXT = tuple(c for c in CANONICAL if c not in QUANTITIES and c != "date")
 
 
@@ -54,7 +55,7 @@ def meaning_of(header: str) -> Meaning | None:
     >>> meaning_of("removal um").unit, meaning_of("hall temperature")
     ('µm', None)
     """
-    text = header.strip()
+    text = " ".join(header.split())
     aside: str | None = None
     if match := re.fullmatch(r"(.*?)[\s/,]*[\[(]([^\[\]()]*)[\])]", text) or re.fullmatch(r"(.*?),([^,]*)", text):
         text, aside = match.group(1), match.group(2).strip()
@@ -65,7 +66,7 @@ def meaning_of(header: str) -> Meaning | None:
         if name not in QUANTITIES or not (bare == label or bare.startswith((label + " ", label + "/"))):
             continue
         kind = QUANTITIES[name].kind
-        rest = bare[len(label):].strip(" /")
+        rest = re.sub(r"^in (?=\S)", "", bare[len(label):].strip(" /"))
         unit = find_unit(rest, kind) if rest else None
         if rest and unit is None:
             return None
@@ -82,7 +83,7 @@ def meaning_of(header: str) -> Meaning | None:
 class Use:
     """What a column of the log is used as. `index` is its place in the file; None where `constant` holds for every row.
 
-    `unit` is None where neither header nor units row says it: then each cell has to.
+    `unit` is None where neither header nor units row says it: then each cell has to. That of dates is their order.
     """
 
     name: str
@@ -142,7 +143,9 @@ def assign(header: Sequence[str], units_row: Sequence[object] | None, columns: M
 
 
 def _unit(header: str, meaning: Meaning, below: object, found: Findings) -> str | None:
-    """The unit of a quantity's column from its header and the units row; None for text or where neither says it."""
+    """The unit of a column from its header and the units row, for dates their order; None where neither says it."""
+    if meaning.name == "date" and re.fullmatch(r"d+[-/. ]m+[-/. ]y+|m+[-/. ]d+[-/. ]y+", (meaning.extra or "").lower()):
+        return DAY_FIRST if meaning.extra and meaning.extra.lower().startswith("d") else MONTH_FIRST
     if meaning.name not in QUANTITIES:
         return None
     quantity = QUANTITIES[meaning.name]

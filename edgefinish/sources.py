@@ -42,6 +42,11 @@ class Table:
     units_row: tuple[object, ...] | None
     digest: bytes | None
 
+    @property
+    def row_numbers(self) -> np.ndarray:
+        """The row in the spreadsheet of each row."""
+        return self.columns[0].row_numbers
+
 
 def column_of(header: str, cells: pd.Series | np.ndarray, row_numbers: np.ndarray) -> Column:
     """A column by its different values; blank cells get the code −1."""
@@ -166,10 +171,12 @@ def _grid_of_book(data: bytes, name: str, sheet: str | None, columns: Mapping[st
                         nearest(sheet, workbook.sheetnames))
             return None
         chosen = workbook[sheet or visible[0]]
+        if simple:
+            chosen.reset_dimensions()  # some programs write a wrong extent, and cells beyond it would be lost
         rows: list[Sequence[object]] = [list(r) for r in chosen.iter_rows(values_only=True)]
         if not simple:
             _fill_merged(chosen, rows, found)
-            _refuse_unworked(book(False, False)[chosen.title], rows, found)
+            _refuse_unworked(book(False, False)[chosen.title], rows, _header_at(rows, columns), found)
     except Exception:  # the library has no base class of its own for what a damaged file can raise
         found.fault(None, None, name, "a workbook that can be opened",
                     "is it protected, damaged or an old .xls? " + WAY_OUT)
@@ -193,31 +200,39 @@ def _fill_merged(sheet: object, rows: list[Sequence[object]], found: Findings) -
             found.tell(area.min_row, None, "converted", f"merged cell {area.coord}: its value read for all its rows")
 
 
-def _refuse_unworked(formulas: object, rows: list[Sequence[object]], found: Findings) -> None:
+def _refuse_unworked(formulas: object, rows: list[Sequence[object]], header_at: int | None, found: Findings) -> None:
     for i, row in enumerate(formulas.iter_rows()):  # type: ignore[attr-defined]
         for j, cell in enumerate(row):
             if cell.data_type == "f" and rows[i][j] is None:
-                found.fault(i + 1, cell.column_letter, str(cell.value), "the value of this formula",
+                header = rows[header_at][j] if header_at is not None else None
+                found.fault(i + 1, str(header or cell.column_letter), str(cell.value), "the value of this formula",
                             "open the file in the spreadsheet program and save it, so that values are stored")
+
+
+def _empty(row: Sequence[object]) -> bool:
+    return all(c is None or blank(c) for c in row)
+
+
+def _header_at(grid: list[Sequence[object]], columns: Mapping[str, object] | None) -> int | None:
+    """Which of the first rows with something in them names most of the log's columns; None where there is nothing."""
+    first = list(islice((i for i, r in enumerate(grid) if not _empty(r)), SEARCHED))
+    return max(first, key=lambda i: (recognised(grid[i], columns), -i), default=None)
 
 
 def _of_grid(grid: list[Sequence[object]], name: str, columns: Mapping[str, object] | None, digest: bytes,
              found: Findings) -> Table | None:
     """Rows of cells as a table: which row is the header, whether units stand under it."""
-    first = [i for i, r in enumerate(grid[:SEARCHED]) if not all(c is None or blank(c) for c in r)]
-    if not first:
-        first = [i for i, r in enumerate(grid) if not all(c is None or blank(c) for c in r)][:1]
-    if not first:
+    at = _header_at(grid, columns)
+    if at is None:
         found.fault(None, None, f"nothing in {name}", "a header and a row for each measured edge")
         return None
-    at = max(first, key=lambda i: (recognised(grid[i], columns), -i))
-    for i in first:
-        if i < at:
+    for i in range(at):
+        if not _empty(grid[i]):
             found.tell(i + 1, None, "set aside", "row above the header")
     header = ["" if c is None else str(c) for c in grid[at]]
     width = len(header)
     body = grid[at + 1:]
-    long = [i for i, r in enumerate(body) if len(r) > width and not all(c is None or blank(c) for c in r[width:])]
+    long = [i for i, r in enumerate(body) if len(r) > width and not _empty(r[width:])]
     for i in long[:100]:
         found.fault(at + 2 + i, None, f"{len(body[i])} cells", f"{width} cells, as in the header",
                     "a decimal comma in a comma-separated file stands in quotes; or save with semicolons")

@@ -4,13 +4,22 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from .cells import Marks, Reading, decimal_marks, read_dates, read_quantity
-from .checks import SETTINGS, Gathered, agreeing_rows, label, one_spelling, tell_hours_backwards, tell_rare_materials
+from .checks import (
+    SETTINGS,
+    Gathered,
+    agreeing_rows,
+    label,
+    one_spelling,
+    tell_hours_backwards,
+    tell_pasted_twice,
+    tell_rare_materials,
+)
 from .errors import LogError, Problem, nearest
 from .findings import Column, Findings, Message
 from .headers import CANONICAL, MEASURED, REQUIRED, TEXT, Use, assign, plain
@@ -21,6 +30,15 @@ from .words import read_grits, read_positions, read_processes, read_severities, 
 __all__ = ["Message", "Reading", "TrialLog", "read_log"]
 _SPECIAL = {"grit": read_grits, "edge_position": read_positions, "cut_process": read_processes,
             "burr_severity": read_severities}
+
+
+@dataclass(frozen=True)
+class Part:
+    """One source of a log after reading: its columns by canonical name, its row numbers, the header of each column."""
+
+    columns: Mapping[str, pd.Series]
+    row_numbers: np.ndarray
+    headers: Mapping[str, str]
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -128,14 +146,14 @@ def read_log(source: SourceLike | Sequence[SourceLike], *, sheet: str | None = N
         tables.append(read_table(one, sheet, table, columns, found[i]))
     read = [(i, t) for i, t in enumerate(tables) if t is not None]
     name = ", ".join(t.name for _, t in read) or "trial log"
-    parts = [(i, t, *_columns_of(t, columns, found[i])) for i, t in read]
-    keep = np.ones(0, dtype=bool)
+    parts = {i: _columns_of(t, columns, found[i]) for i, t in read}
     if parts:
         log = _gather(parts, found)
         one_spelling(log)
         tell_rare_materials(log)
         keep = agreeing_rows(log)
         tell_hours_backwards(log, keep)
+        tell_pasted_twice(log)
     every = Findings(problems=[p for f in found for p in f.problems])
     every.settle(name)
     rows = log.frame.loc[keep].reset_index(drop=True)
@@ -160,11 +178,11 @@ def _fingerprint(digests: Sequence[bytes | None], rows: pd.DataFrame) -> str:
 
 
 def _columns_of(table: Table, columns: Mapping[str, object] | None,
-                found: Findings) -> tuple[dict[str, pd.Series], dict[str, str]]:
-    """The columns of one table under their canonical names, then the others; and the header of each."""
+                found: Findings) -> Part:
+    """The columns of one table under their canonical names, then the others."""
     uses, kept = assign(table.header, table.units_row, columns, found)
-    rows = table.columns[0].row_numbers
-    held = {u.name: _column(table, u, len(rows)) for u in uses}
+    table = _without_remarks(table, uses, found)
+    held = {u.name: _column(table, u) for u in uses}
     marks = decimal_marks({name: c for name, c in held.items() if name in QUANTITIES})
     read: dict[str, pd.Series] = {}
     for use in uses:
@@ -174,18 +192,30 @@ def _columns_of(table: Table, columns: Mapping[str, object] | None,
         read[use.name] = _read_column(column, use, marks.get(use.name, "point"), found)
         _tell_header(use, found)
     if "passes" not in read:
-        read["passes"] = pd.Series(np.ones(len(rows)))
+        read["passes"] = pd.Series(np.ones(len(table.row_numbers)))
     for i in kept:
         column = table.columns[i]
         cells = np.array([*column.values, None], dtype=object) if column.values else np.array([None], dtype=object)
         read[column.header] = pd.Series(cells[column.codes], dtype=object).infer_objects()
-    return read, {u.name: u.header for u in uses}
+    return Part(read, table.row_numbers, {u.name: u.header for u in uses})
 
 
-def _column(table: Table, use: Use, n: int) -> Column:
+def _without_remarks(table: Table, uses: Sequence[Use], found: Findings) -> Table:
+    """The table without rows that fill no required column, such as a remark between runs; those are told."""
+    needed = [table.columns[u.index].codes >= 0 for u in uses if u.index is not None and u.name in REQUIRED]
+    filled = np.any(needed, axis=0) if needed else np.ones(len(table.row_numbers), dtype=bool)
+    remarks = np.flatnonzero(~filled)
+    if not remarks.size or not filled.any():
+        return table
+    for i in remarks:
+        found.tell(int(table.row_numbers[i]), None, "set aside", "a remark: no run, setting or radius in this row")
+    return replace(table, columns=tuple(c.where(filled) for c in table.columns))
+
+
+def _column(table: Table, use: Use) -> Column:
     if use.index is not None:
         return table.columns[use.index]
-    return Column(use.header, np.zeros(n, dtype=np.intp), (use.constant,), np.array([], dtype=int))
+    return Column(use.header, np.zeros(len(table.row_numbers), dtype=np.intp), (use.constant,), np.array([], dtype=int))
 
 
 def _tell_header(use: Use, found: Findings) -> None:
@@ -208,7 +238,7 @@ def _read_column(column: Column, use: Use, marks: Marks, found: Findings) -> pd.
         return pd.Series([v if s == 0 else f"{'<' if s < 0 else '>'}{v:.9g}"
                           for v, s in zip(reading.value.tolist(), reading.side.tolist(), strict=True)], dtype=object)
     if use.name == "date":
-        return pd.Series(read_dates(column, found))
+        return pd.Series(read_dates(column, use.unit, found))
     texts = read_words(column, use.name in REQUIRED, found)
     if use.name in _SPECIAL:
         texts = _SPECIAL[use.name](column, texts, found)
@@ -224,18 +254,15 @@ def _passes(column: Column, value: np.ndarray, found: Findings) -> np.ndarray:
     return value
 
 
-def _gather(parts: Sequence[tuple[int, Table, dict[str, pd.Series], dict[str, str]]],
-            found: tuple[Findings, ...]) -> Gathered:
+def _gather(parts: Mapping[int, Part], found: tuple[Findings, ...]) -> Gathered:
     """The tables of all sources one under the other, columns in the contract's order, then the others."""
-    names = list(dict.fromkeys(n for _, _, read, _ in parts for n in read))
+    names = list(dict.fromkeys(n for part in parts.values() for n in part.columns))
     ordered = [c for c in CANONICAL if c in names] + [n for n in names if n not in CANONICAL]
-    if len(parts) == 1:
-        frame = pd.DataFrame({n: parts[0][2][n] for n in ordered})
-    else:
-        frame = pd.concat([pd.DataFrame(read) for _, _, read, _ in parts], ignore_index=True)[ordered]
-        for column in (c for c in ordered if c in TEXT):
-            frame[column] = frame[column].astype(pd.StringDtype(na_value=np.nan))
-    sizes = [len(t.columns[0].row_numbers) for _, t, _, _ in parts]
-    headers = {k: v for _, _, _, header in reversed(parts) for k, v in header.items()}
-    return Gathered(frame, np.concatenate([t.columns[0].row_numbers for _, t, _, _ in parts]),
-                    np.repeat([i for i, *_ in parts], sizes), found, headers)
+    frames = [pd.DataFrame(part.columns) for part in parts.values()]
+    frame = frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
+    frame = frame[ordered].copy()
+    for column in (c for c in ordered if c in TEXT):
+        frame[column] = frame[column].astype(pd.StringDtype(na_value=np.nan))
+    return Gathered(frame, np.concatenate([p.row_numbers for p in parts.values()]),
+                    np.repeat(list(parts), [len(p.row_numbers) for p in parts.values()]), found,
+                    {k: v for p in reversed(parts.values()) for k, v in p.headers.items()})

@@ -271,3 +271,35 @@ def test_units_row_of_a_dataframe_and_one_that_contradicts():
     assert log.row_numbers[0] == 3
     found = faults(pd.concat([pd.DataFrame([row]), UNITS]).rename(columns={"thickness": "thickness_mm"}))
     assert ("thickness_mm", "mm and in") in [(p.column, p.found) for p in found]
+
+
+def test_headers_broken_over_lines_and_in_words():
+    frame = CLEAN.rename(columns={"thickness_mm": "Thickness\n[mm]", "feed_speed_m_min": "Feed speed in m/min",
+                                  "drum_pressure_kPa": "drum_pressure_kpa"})
+    pd.testing.assert_frame_equal(read_log(frame).rows, read_log(CLEAN).rows)
+
+
+def test_a_header_may_say_the_order_of_its_dates():
+    for order, month in (("dd/mm/yyyy", 4), ("MM/DD/YYYY", 3)):
+        log = read_log(CLEAN.assign(**{f"Date [{order}]": "03/04/2026"}))
+        assert log.rows["date"][0].month == month
+
+
+def test_a_remark_between_runs_is_set_aside():
+    remark = pd.DataFrame([dict.fromkeys(CLEAN, "") | {"note": "belt stopped, restarted"}])
+    log = read_log(pd.concat([CLEAN.iloc[:4], remark, CLEAN.iloc[4:]]))
+    pd.testing.assert_frame_equal(log.rows[list(CLEAN)], read_log(CLEAN).rows[list(CLEAN)])
+    assert [(m.row, m.kind) for m in log.messages] == [(6, "set aside")] and log.row_numbers[4] == 7
+
+
+def test_files_with_different_columns_are_joined():
+    log = read_log([CLEAN.iloc[:8].assign(removal_um=12.0, cut_process="laser", hall="n"),
+                    CLEAN.iloc[8:].assign(passes=2)])
+    assert log.rows["removal_um"].isna().sum() == 8 and log.rows["cut_process"].isna().sum() == 8
+    assert log.rows["passes"].tolist() == [1.0] * 8 + [2.0] * 8 and log.rows.columns[-1] == "hall"
+
+
+def test_a_block_pasted_twice_is_told():
+    log = read_log(pd.concat([CLEAN, CLEAN.iloc[4:8]]))
+    assert [(m.row, m.column, m.kind) for m in log.messages] == [(18, "run", "told")]
+    assert len(log.rows) == 20
