@@ -103,13 +103,22 @@ def _run_into(study: Path, out: Path | None, options: argparse.Namespace) -> int
         left = json.loads((folder / "windows.json").read_text(encoding="utf-8"))
         print(json.dumps({"folder": str(folder), **left}, ensure_ascii=False, indent=1))
     elif not options.quiet:
-        table = windows_table(results.study, results.windows)
-        print(table.drop(columns=["binds below", "binds above"]).to_string(index=False, justify="left"))
-        for note in results.study.told:
-            print(f"note: {note}")
+        table = windows_table(results.study, results.windows).drop(columns=["binds below", "binds above"])
+        print("\n".join(in_columns([list(table.columns), *table.to_numpy().tolist()])))
+        print(*("", *(f"note: {note}" for note in results.study.told)), sep="\n")
         print(f"\nResults in {folder}\n  report.html     start here\n  windows.csv     one row a job\n"
               "  setup-sheets    one page a window\n  notebooks       as executed, open in JupyterLab")
     return 0
+
+
+def in_columns(rows: Sequence[Sequence[str]]) -> list[str]:
+    """Rows of words as lines, each column as wide as its longest word.
+
+    >>> in_columns([["job", "window"], ["S355, 10 mm", "no window"]])
+    ['job          window', 'S355, 10 mm  no window']
+    """
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    return ["  ".join(word.ljust(width) for word, width in zip(row, widths, strict=True)).rstrip() for row in rows]
 
 
 def _check(options: argparse.Namespace) -> int:

@@ -15,13 +15,14 @@ import pytest
 import smallstudy
 
 from edgefinish import cli
+from edgefinish.runner import FORMS
 
 ROOT = Path(__file__).parents[1]
 
 
 @pytest.fixture(scope="module")
 def study(tmp_path_factory):
-    """The small study, run once with JSON asked for."""
+    """The small study in a folder of its own."""
     return smallstudy.write(tmp_path_factory.mktemp("cli"))
 
 
@@ -92,7 +93,8 @@ def test_a_misspelt_key_is_exit_code_1_with_the_near_one(tmp_path, capsys):
     assert sorted(p.name for p in tmp_path.iterdir()) == ["study.yaml", "trials.csv"]
 
 
-def test_run_prints_windows_on_the_safe_side_and_where_things_lie(study, capsys):
+def test_run_prints_windows_on_the_safe_side_and_where_things_lie(study, capsys, monkeypatch):
+    monkeypatch.setattr("edgefinish.runner.FORMS", FORMS[:1])
     assert cli.main(["run", str(study), "--json"]) == 0
     left = json.loads(capsys.readouterr().out)
     assert left["folder"] == str(study.parent / "small-yard")
