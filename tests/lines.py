@@ -183,10 +183,11 @@ class Truth:
                 np.inf if cut[1] is None else math.log(cut[1]) / 2 if cut[1] > 0 else -np.inf)
 
 
-def worst(truth: Truth, job: Job, feed: np.ndarray, positions: tuple[str, ...] = POSITIONS) -> np.ndarray:
-    """The least share over positions and over nine sheet ages of the job's span, at each speed."""
+def worst(truth: Truth, job: Job, feed: np.ndarray, positions: tuple[str, ...] = POSITIONS,
+          ages: int = 9) -> np.ndarray:
+    """The least share over positions and over `ages` sheet ages of the job's span, at each speed."""
     first, last = job.sheet_hours
-    hours = np.array([first]) if first == last else np.linspace(first, last, 9)
+    hours = np.array([first]) if first == last else np.linspace(first, last, ages)
     feed = np.asarray(feed, float)
     return np.min([truth.share(job, feed[:, None], hours, p).min(1) for p in positions], axis=0)
 
@@ -326,7 +327,7 @@ class Campaign:
         return tuple(p for p in POSITIONS if (self.log["edge_position"] == p).any())
 
     def job(self, kind: str, confidence: float = 0.95) -> tuple[Job, tuple[float, float]]:
-        """A job of one of `KINDS` and its oracle, whose log-width is at least 0.35.
+        """A job of one of `KINDS` and its oracle, of log-width 0.8 or more where that is soon found, else 0.35.
 
         Settings are among those run; limits are drawn until the truth leaves a window worth looking for.
         """
@@ -338,15 +339,20 @@ class Campaign:
             span = (age, age) if kind == "one age" else (0.0, float(np.floor(min(12.0, oldest))))
             joint = kind == "all limits"
             easing = 1 + attempt / 60               # a hard line is asked for less
-            middle, half = 0.37 * math.exp(rng.normal(0, 0.08)), rng.uniform(0.55, 0.8) * easing
+            middle, half = 0.37 * math.exp(rng.normal(0, 0.08)), rng.uniform(0.6, 0.8) * easing
             job = Job(material=str(run["material"][0]), sheet_hours=span, grit=str(rng.choice(run["grit"])),
                       thickness_mm=float(rng.choice(run["thickness_mm"])),
                       drum_pressure_kPa=float(rng.choice(run["drum_pressure_kPa"])),
                       edge_radius_mm=(round(middle * math.exp(-half), 3), round(middle * math.exp(half), 3)),
                       burr_severity="moderate" if joint else None, residual_burr_mm=0.0 if joint else None,
                       removal_um=round(rng.uniform(25, 45) * easing, 1) if joint else None, confidence=confidence)
+            wanted = max(0.35, 0.8 - attempt / 40)
+            few = np.geomspace(*self.tried, 16)
+            good = worst(self.truth, job, few, self.positions, ages=2) >= job.share
+            if (good.sum() + 1) * math.log(few[1] / few[0]) < wanted:
+                continue                            # no interval can be that wide: spares most of the searching
             true = oracle(self.truth, job, *self.tried, self.positions)
-            if true is not None and math.log(true[1] / true[0]) >= 0.35:
+            if true is not None and math.log(true[1] / true[0]) >= wanted:
                 return job, true
         raise ValueError(f"{self.family}, seed {self.seed}: no job of kind {kind!r} has a window worth looking for")
 
