@@ -112,11 +112,11 @@ def _as_in_job(rows: pd.DataFrame, job: Job) -> np.ndarray:
     return same
 
 
-def thin(index: np.ndarray) -> np.ndarray:
-    """At most `MOST_READINGS` of the rows, evenly picked."""
-    if len(index) <= MOST_READINGS:
+def thin(index: np.ndarray, most: int = MOST_READINGS) -> np.ndarray:
+    """At most `most` of the rows, evenly picked."""
+    if len(index) <= most:
         return index
-    return index[np.linspace(0, len(index) - 1, MOST_READINGS).round().astype(int)]
+    return index[np.linspace(0, len(index) - 1, most).round().astype(int)]
 
 
 def tried_speeds(results: Results, job: Job) -> tuple[float, float] | None:
@@ -160,11 +160,18 @@ def word(fig: go.Figure, x: float, y: float, text: str, at: tuple[int, int] = (1
                        **({"font": {"size": 11}} | place), row=at[0], col=at[1])
 
 
+def level(fig: go.Figure, value: float, at: tuple[int, int], width: float = 1.5) -> None:
+    """A dashed line right across panel `at`."""
+    panel = fig.get_subplot(*at)
+    fig.add_shape(type="line", x0=0, x1=1, xref=f"{panel.xaxis.plotly_name.replace('axis', '')} domain", y0=value,
+                  y1=value, yref=panel.yaxis.plotly_name.replace("axis", ""),
+                  line={"dash": "dash", "color": INK, "width": width})
+
+
 def limit_line(fig: go.Figure, value: float, x: float, text: str, at: tuple[int, int] = (1, 1),
                above: bool = True) -> None:
     """A dashed line across panel `at`, named at its right end."""
-    fig.add_hline(y=value, line={"dash": "dash", "color": INK, "width": 1.5}, row=at[0], col=at[1],
-                  exclude_empty_subplots=False)
+    level(fig, value, at)
     word(fig, x, value, text, at, xanchor="right", yanchor="bottom" if above else "top")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -21,6 +22,7 @@ from .drawing import (
     empty,
     figure_json,
     legend,
+    level,
     limit_line,
     line,
     nothing,
@@ -38,6 +40,9 @@ from .job import Job, SpeedWindow
 from .results import Results
 from .units import QUANTITIES, in_shown, shown
 from .wording import POSITION_WORDS, POSITIONS, SPEED, answer, job_name, limit, percent, settings
+
+WEAR_HEIGHT, NAME_HEIGHT = 320, 12
+MOST_MOVED = 200
 
 
 def show(fig: go.Figure) -> None:
@@ -140,7 +145,7 @@ def wear_by_sheet(results: Results, window: SpeedWindow) -> go.Figure:
     rows, question = results.log.rows, "How fast does a sheet lose its cut, and do sheets differ?"
     ours, tried = np.flatnonzero(of_material(results, job)), tried_speeds(results, job)
     if window.verdict == "not enough evidence" or tried is None:
-        fig = empty(question, [f"{job_name(job, system)}."], "No curve.", 320)
+        fig = empty(question, [f"{job_name(job, system)}."], "No curve.", WEAR_HEIGHT)
         nothing(fig, "Not enough evidence: no curve is drawn.")
     else:
         speed = window.recommended_m_min or math.sqrt(tried[0] * tried[1])
@@ -148,10 +153,10 @@ def wear_by_sheet(results: Results, window: SpeedWindow) -> go.Figure:
         position, fit = _extreme(results, job, "edge_radius_mm", min, speed, age)
         words = f"{shown(SPEED, speed, system)}, {POSITION_WORDS[position]} edges"
         fig = empty(question, [f"{job_name(job, system)}, {words}.",
-                               "Points: each plate's mean, moved to these settings by the fit. "
+                               "Points: measured edges, moved to these settings by the fit, each with its sheet. "
                                "Dashed: 90 % of future edges."],
-                    "Edge radius against metal-contact hours, one marker shape for each abrasive sheet.", 320)
-        _wear_curves(fig, results, job, age, fit)
+                    "Edge radius against metal-contact hours, one marker shape for each abrasive sheet.", WEAR_HEIGHT)
+        _wear_curves(fig, results, job, age, fit, _moved(results, job, position, age, fit))
     fig.update_yaxes(title_text=axis("edge_radius_mm", system), rangemode="tozero")
     fig.update_xaxes(title_text=axis("contact_hours", system), rangemode="tozero")
     fig.update_layout(margin_r=44)
@@ -164,8 +169,34 @@ def _extreme(results: Results, job: Job, quantity: str, choose: Any, speed: Any,
     return choose(fits, key=lambda f: float(f[1]["median"].mean()))
 
 
-def _wear_curves(fig: go.Figure, results: Results, job: Job, age: np.ndarray, fit: pd.DataFrame) -> None:
-    system, rows = results.study.units, results.log.rows
+def _moved(results: Results, job: Job, position: str, age: np.ndarray, fit: pd.DataFrame) -> pd.DataFrame:
+    """Measured edges of the job's material at a position, as they would be at the job's settings: sheet, age, radius.
+
+    Settings that the line does not allow are left out: the model answers no job there.
+    """
+    rows, reading, line = results.log.rows, results.log.reading("edge_radius_mm"), results.study.line
+    pick = (of_material(results, job) & (rows["edge_position"] == position).to_numpy(bool)
+            & ~np.isnan(reading.value) & (reading.side == 0))
+    if line.grits is not None:
+        pick = pick & rows["grit"].isin(line.grits).to_numpy(bool)
+    if line.drum_pressure_kPa is not None:
+        pick = pick & rows["drum_pressure_kPa"].between(*line.drum_pressure_kPa).to_numpy(bool)
+    index = thin(np.flatnonzero(pick), MOST_MOVED)
+    edges = rows.iloc[index].assign(radius=reading.value[index])
+    parts = [pd.DataFrame({"sheet": [], "age": [], "radius": []})]
+    for values, own in edges.groupby(["thickness_mm", "drum_pressure_kPa", "grit", "passes"], sort=True):
+        setting = dict(zip(("thickness_mm", "drum_pressure_kPa", "grit", "passes"), values, strict=True))
+        there = replace(job, **setting | {"passes": int(setting["passes"])})
+        hours = own["contact_hours"].to_numpy(float)
+        was = results.model.response(there, "edge_radius_mm", own[SPEED].to_numpy(float), hours, position)
+        moved = own["radius"].to_numpy(float) / was["median"].to_numpy(float) * np.interp(hours, age, fit["median"])
+        parts.append(pd.DataFrame({"sheet": own["abrasive_sheet"].to_numpy(), "age": hours, "radius": moved}))
+    return pd.concat([p for p in parts if len(p)] or parts).sort_values(["sheet", "age"], kind="stable")
+
+
+def _wear_curves(fig: go.Figure, results: Results, job: Job, age: np.ndarray, fit: pd.DataFrame, edges: pd.DataFrame
+                 ) -> None:
+    system = results.study.units
 
     def size(values: Any) -> np.ndarray:
         return np.asarray(in_shown("edge_radius_mm", np.asarray(values, float), system))
@@ -173,30 +204,22 @@ def _wear_curves(fig: go.Figure, results: Results, job: Job, age: np.ndarray, fi
     band(fig, age, size(fit["mean_low"]), size(fit["mean_high"]))
     for column, dash in (("low", "dash"), ("median", "solid"), ("high", "dash")):
         line(fig, age, size(fit[column]), dash)
-    left = results.model.residuals()
-    left = left[(left["law"] == "edge radius") & (left["side"] == 0)]
-    left = left[of_material(results, job)[left["row"].to_numpy(int)]]
-    index = left["row"].to_numpy(int)
-    plates = pd.DataFrame({
-        "sheet": rows["abrasive_sheet"].to_numpy()[index], "run": rows["run"].to_numpy()[index],
-        "age": rows["contact_hours"].to_numpy(float)[index],
-        "off": np.log(left["measured"].to_numpy(float) / left["fitted"].to_numpy(float))})
-    plates = plates.groupby(["sheet", "run"], sort=True, as_index=False).mean(numeric_only=True)
-    plates["radius"] = size(np.interp(plates["age"], age, fit["median"].to_numpy(float)) * np.exp(plates["off"]))
-    plates = plates.sort_values("age", kind="stable")
-    for k, (sheet, own) in enumerate(plates.groupby("sheet", sort=True)):
+    edges = edges.assign(radius=size(edges["radius"]))
+    for k, (sheet, own) in enumerate(edges.groupby("sheet", sort=True)):
         fig.add_scatter(x=own["age"], y=own["radius"], mode="lines+markers", opacity=0.8, hoverinfo="x+y+text",
                         line={"width": 0.8, "color": "#555"}, text=[f"sheet {safe(sheet)}"] * len(own),
                         marker={"symbol": SHEET_SHAPES[k % len(SHEET_SHAPES)], "size": 8, "color": "#fff",
                                 "line": {"width": 1.4, "color": list(COLOURS.values())[k % len(COLOURS)]}})
-    ends = plates.groupby("sheet", sort=True).last().sort_values("radius", kind="stable")
-    height = max(float(plates["radius"].max()), float(size(fit["high"]).max())) if len(plates) else 1.0
-    used = -math.inf
-    for sheet, end in ends.iterrows():
-        # Pixels in a plot of 320: labels of sheets that end close together are moved apart.
-        wanted = 320 * end["radius"] / height
-        used = max(wanted, used + 12)
-        word(fig, float(end["age"]), float(end["radius"]), str(sheet), xanchor="left", xshift=6, yshift=used - wanted)
+    ends = edges.groupby("sheet", sort=True).last().sort_values("radius", kind="stable")
+    limits = [v for v in job.edge_radius_mm or () if v is not None]
+    top = max([*size(fit["high"]), *edges["radius"], *size(limits)])
+    # Names of sheets that end close together are moved apart, in pixels of the plot.
+    wanted = WEAR_HEIGHT * ends["radius"].to_numpy(float) / (1.05 * top)
+    step = NAME_HEIGHT * np.arange(len(wanted))
+    placed = np.maximum.accumulate(wanted - step) + step if len(wanted) else wanted
+    lift = placed - wanted - (placed - wanted).mean() if len(wanted) else wanted
+    for (sheet, end), shift in zip(ends.iterrows(), lift, strict=True):
+        word(fig, float(end["age"]), float(end["radius"]), str(sheet), xanchor="left", xshift=6, yshift=float(shift))
     radius_limits(fig, job, system, float(age[-1]), (1, 1))
 
 
@@ -235,7 +258,7 @@ def burr_figure(results: Results, window: SpeedWindow) -> go.Figure:
     """Share of edges whose residual burr is within the job's limit against feed speed, with each plate's raw share."""
     job, system = window.job, results.study.units
     lines = [f"{job_name(job, system)}; {settings(job, system)}.",
-             f"Line and band: fitted share with its 90 % band, at the oldest sheet age ({job.sheet_hours[1]:g} h).",
+             "Line: fitted share at the worst edge position and sheet age, with its 90 % band.",
              "Points: plates of this severity at any setting; the number is how many plates lie there."]
     fig = empty("At which speeds does the burr come off?", lines,
                   "Share of edges with residual burr within the limit, against feed speed.", 270)
@@ -247,9 +270,10 @@ def burr_figure(results: Results, window: SpeedWindow) -> go.Figure:
     else:
         curve = curve_speeds(results, window)
         if curve is not None:
-            _, fit = _extreme(results, job, "cleared", min, curve, job.sheet_hours[1])
+            alone = replace(job, edge_radius_mm=None, removal_um=None)
+            fit = results.model.share(alone, curve)
             x = np.asarray(in_shown(SPEED, curve, system))
-            band(fig, x, 100 * fit["mean_low"].to_numpy(float), 100 * fit["mean_high"].to_numpy(float))
+            band(fig, x, 100 * fit["low"].to_numpy(float), 100 * fit["high"].to_numpy(float))
             line(fig, x, 100 * fit["median"].to_numpy(float))
         fig.add_scatter(x=plates["speed"], y=100 * plates["share"], mode="markers+text", text=plates["plates"],
                         textfont={"size": 10},
@@ -329,8 +353,8 @@ def _residual_panel(fig: go.Figure, setting: pd.Series, left: pd.DataFrame, name
     fig.add_scatter(x=middle["x"], y=middle["y"], mode="markers" if ticks else "lines+markers", hoverinfo="y",
                     marker={"symbol": "line-ew-open", "size": 14, "line": {"width": 3}, "color": INK},
                     line={"width": 2, "color": INK}, row=at[0], col=at[1])
-    for level in (-2, 2):
-        fig.add_hline(y=level, line={"dash": "dash", "width": 1, "color": "#555"}, row=at[0], col=at[1])
+    for reach in (-2, 2):
+        level(fig, reach, at, 1.0)
     fig.update_xaxes(title_text=title, title_font_size=11, row=at[0], col=at[1], **ticks)
 
 
