@@ -97,6 +97,7 @@ def _run(options: argparse.Namespace) -> int:
 def _run_into(study: Path, out: Path | None, options: argparse.Namespace) -> int:
     from .forms import windows_table
     from .runner import finish_study
+    from .wording import answer
 
     results, folder = finish_study(study, out, options.workers, progress=not (options.quiet or options.json))
     if options.json:
@@ -105,6 +106,8 @@ def _run_into(study: Path, out: Path | None, options: argparse.Namespace) -> int
     elif not options.quiet:
         table = windows_table(results.study, results.windows).drop(columns=["binds below", "binds above"])
         print("\n".join(in_columns([list(table.columns), *table.to_numpy().tolist()])))
+        refused = [w for w in results.windows if w.verdict != "window"]
+        print(*("", *(f"{answer(w, results.study.units)} {' '.join(w.reasons)}" for w in refused)), sep="\n")
         print(*("", *(f"note: {note}" for note in results.study.told)), sep="\n")
         print(f"\nResults in {folder}\n  report.html     start here\n  windows.csv     one row a job\n"
               "  setup-sheets    one page a window\n  notebooks       as executed, open in JupyterLab")
@@ -140,7 +143,7 @@ def _check(options: argparse.Namespace) -> int:
         from .forms import log_said, messages_said
 
         for message in log.messages:
-            print(f"{message.kind}: {message}")
+            print(message)
         print(log_said(log))
         print(messages_said(log))
     return 0

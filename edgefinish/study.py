@@ -30,6 +30,8 @@ EDGES = ("leading", "trailing", "lateral", "cutout")
 TEXT_KEYS = ("study", "sheet", "table", "material", "cut_process", "burr_severity")
 _NAME = re.compile(r"\w[\w .+-]{0,79}(?<![ .])")
 _LIMITS_ANY: Mapping[str, Any] = {"material": "any", "thickness_mm": 1, "drum_pressure_kPa": 1, "grit": "P80"}
+# A study file is a page of text; what is far beyond is no study, and would keep the reader busy for hours.
+MOST_BYTES, MOST_BRACKETS = 1_000_000, 40
 _BRIEF = reprlib.Repr()
 _BRIEF.maxstring = _BRIEF.maxother = 60
 
@@ -120,8 +122,12 @@ def _load(path: Path, raw: bytes) -> yaml.MappingNode:
     def refuse(line: int | None, found: str, wanted: str, remedy: str) -> StudyError:
         return StudyError(StudyProblem(line, None, found, wanted, remedy), path.name)
 
+    if len(raw) > MOST_BYTES:
+        raise refuse(None, f"{len(raw)} bytes", f"a study file of at most {MOST_BYTES} bytes", "name the log in `log:`")
     try:
         text = raw.decode("utf-8-sig")
+        if _brackets_deep(text) > MOST_BRACKETS:
+            raise refuse(None, "brackets nested very deep", "a study file", "check for brackets left open")
         events = list(yaml.parse(text, yaml.SafeLoader))
         aliases = [e for e in events if isinstance(e, yaml.AliasEvent)]
         if aliases:
@@ -137,10 +143,23 @@ def _load(path: Path, raw: bytes) -> yaml.MappingNode:
     except yaml.YAMLError as error:
         raise refuse(None, str(error).splitlines()[0], "YAML", "remove control characters") from None
     except RecursionError:
-        raise refuse(None, "brackets nested hundreds deep", "a study file", "check for brackets left open") from None
+        raise refuse(None, "entries nested hundreds deep", "a study file", "check the indents") from None
     if not isinstance(node, yaml.MappingNode):
         raise refuse(None, "no keys", "a study file: keys with values, one a line", "start with 'study: a-name'")
     return node
+
+
+def _brackets_deep(text: str) -> int:
+    """How deep brackets are nested at most.
+
+    >>> _brackets_deep("[a, [b], {c}]")
+    2
+    """
+    depth = deepest = 0
+    for mark in re.findall(r"[][{}]", text):
+        depth = depth + 1 if mark in "[{" else max(depth - 1, 0)
+        deepest = max(deepest, depth)
+    return deepest
 
 
 class _Check:
