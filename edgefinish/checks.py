@@ -180,13 +180,16 @@ def tell_pasted_twice(log: Gathered) -> None:
     if "run" not in log.frame:
         return
     canonical = log.frame[[c for c in CANONICAL if c in log.frame]]
-    again = canonical.duplicated(keep="first").to_numpy()
-    for run in log.frame["run"][again].dropna().unique():
-        rows = canonical[(log.frame["run"] == run).to_numpy(dtype=bool, na_value=False)]
-        times = rows.groupby(list(rows.columns), dropna=False, sort=False).size()
-        if len(times) > 1 and (times > 1).all():
-            log.tell(int(rows.index[rows.duplicated()][0]), "run", "told",
-                     f"run {run}: each of its {len(times)} rows stands in the log {times.min()} times; pasted twice?")
+    again, twice = canonical.duplicated(keep="first"), canonical.duplicated(keep=False)
+    if not again.any():
+        return
+    runs = pd.DataFrame({"run": log.frame["run"], "first": ~again, "twice": twice, "again": np.where(
+        again, np.arange(len(again)), len(again))}).groupby("run").agg({"first": "sum", "twice": "all", "again": "min"})
+    pasted = runs[runs["twice"] & (runs["first"] > 1)].sort_values("again")
+    for run, at in pasted["again"].iloc[:LISTED].items():
+        log.tell(int(at), "run", "told", f"run {run}: each of its rows stands in the log more than once; pasted twice?")
+    if len(pasted) > LISTED:
+        log.tell(int(pasted["again"].iloc[LISTED]), "run", "told", f"{len(pasted) - LISTED} more runs stand twice")
 
 
 def tell_hours_backwards(log: Gathered, keep: np.ndarray) -> None:

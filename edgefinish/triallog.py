@@ -172,7 +172,7 @@ def _short(source: object, place: int) -> str:
 
 def _fingerprint(digests: Sequence[bytes | None], rows: pd.DataFrame) -> str:
     if any(d is None for d in digests):
-        return hashlib.sha256(rows.to_csv(index=False, lineterminator="\n", float_format="%.9g").encode()).hexdigest()
+        return hashlib.sha256(rows.to_csv(index=False, lineterminator="\n").encode()).hexdigest()
     whole = [d for d in digests if d is not None]
     return whole[0].hex() if len(whole) == 1 else hashlib.sha256(b"".join(whole)).hexdigest()
 

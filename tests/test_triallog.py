@@ -236,6 +236,14 @@ def test_a_column_decides_its_own_decimal_mark_before_the_log_does():
     assert read_log(frame).rows["edge_radius_mm"][1] == 1.102
 
 
+def test_one_slip_among_many_does_not_make_a_mark_doubtful():
+    frame = clean(10)
+    frame["edge_radius_mm"] = ["1,102", "0.4"] + ["0,35"] * 38
+    assert read_log(frame).rows["edge_radius_mm"][0] == 1.102
+    frame["edge_radius_mm"] = ["1,102", "0.4"] + ["0,35"] * 9 + [""] * 29
+    assert [p.row for p in faults(frame)] == [2]
+
+
 def imperial_twin(frame, digits=12):
     twin = frame.rename(columns={"thickness_mm": "Thickness (in)", "feed_speed_m_min": "feed speed [ft/min]",
                                  "drum_pressure_kPa": "Drum pressure, psi", "edge_radius_mm": "edge radius mil"})
