@@ -55,7 +55,7 @@ def answer(study: Study, log: TrialLog) -> Results:
     """Fit the line and answer every job of a study whose log has been read."""
     jobs = study.jobs(log)
     study = replace(study, told=study.told + study.choices(log))
-    model = fit(log, line=study.line, severities=study.severities)
+    model = fit(log, line=study.line, severities=study.severities, units=study.units)
     return Results(study=study, log=log, model=model, windows=tuple(model.window(job) for job in jobs),
                    record=_record(study, log))
 

@@ -12,7 +12,7 @@ import shutil
 import sys
 import tempfile
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_EXCEPTION, Future, ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from pathlib import Path
@@ -77,8 +77,8 @@ def finish_study(path: str | Path, out: str | Path | None = None, workers: int =
         log = study.read_log()
         study.jobs(log)
         (folder / "notebooks").mkdir()
-        with _Kernels(workers, progress) as kernels:
-            kernels.start(forms, parameters, folder / "notebooks")
+        with _Kernels(forms, workers, progress) as kernels:
+            kernels.start(parameters, folder / "notebooks")
             results = answer(study, log)
             _write_pages(results, folder)
             kernels.finish()
@@ -234,12 +234,17 @@ papermill_engines.register("edgefinish", _Engine)
 class _Kernels:
     """Executes notebooks in kernels, some at a time, with one bar for all; leaves no kernel behind."""
 
-    def __init__(self, workers: int, progress: bool) -> None:
+    def __init__(self, forms: Sequence[Path], workers: int, progress: bool) -> None:
+        sources = [nbformat.read(form, as_version=4) for form in forms]
+        self.forms = tuple(forms)
         self.running: list[AsyncKernelManager] = []
         self.stopped = threading.Event()
         self.pool = ThreadPoolExecutor(workers, thread_name_prefix="notebook")
         self.futures: list[Future[None]] = []
-        self.bar: tqdm = tqdm(disable=None if progress else True, unit="step", desc="notebooks", leave=False)
+        # Each notebook gets one cell more: the parameters that are put in.
+        cells = sum(c.cell_type == "code" for s in sources for c in s.cells) + len(forms)
+        self.bar: tqdm = tqdm(total=cells, disable=None if progress else True, unit="cell", desc="notebooks",
+                              leave=False)
 
     def __enter__(self) -> _Kernels:
         self.home = tempfile.mkdtemp(prefix="ef-")
@@ -255,11 +260,9 @@ class _Kernels:
         self.bar.close()
         shutil.rmtree(self.home, ignore_errors=True)
 
-    def start(self, forms: list[Path], parameters: Mapping[str, Any], folder: Path) -> None:
-        """Set every notebook going; they run while the pages are written."""
-        sources = [nbformat.read(form, as_version=4) for form in forms]
-        self.bar.reset(sum(c.cell_type == "code" for s in sources for c in s.cells) + len(forms))
-        for form in forms:
+    def start(self, parameters: Mapping[str, Any], folder: Path) -> None:
+        """Set every notebook going; they run while the line is fitted and the pages are written."""
+        for form in self.forms:
             self.futures.append(self.pool.submit(self._execute, form, dict(parameters), folder / form.name))
 
     def finish(self) -> None:
