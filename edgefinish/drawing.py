@@ -5,6 +5,7 @@ Marker shapes and line dashes carry every distinction that a colour carries, so 
 
 from __future__ import annotations
 
+import base64
 import html
 import math
 import textwrap
@@ -46,9 +47,11 @@ def figure_json(fig: go.Figure) -> dict[str, Any]:
 
 
 def _plain(value: Any) -> Any:
+    if isinstance(value, dict) and "bdata" in value:  # plotly's own packing of arrays, which keeps every last bit
+        value = np.frombuffer(base64.b64decode(value["bdata"]), dtype=value["dtype"])
     if isinstance(value, dict):
         return {k: _plain(value[k]) for k in sorted(value)}
-    if isinstance(value, (list, tuple, np.ndarray, pd.Series)):
+    if isinstance(value, (list, tuple, np.ndarray)):
         return [_plain(v) for v in value]
     if isinstance(value, np.generic):
         value = value.item()

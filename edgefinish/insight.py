@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,7 +15,7 @@ from .job import Job
 from .laws import AREA_LAW, WEAR_HOURS, wear_columns
 from .layout import material_keys, run_order, settings_of
 from .mixed import Floats
-from .promise import Promise, worst_shares
+from .promise import shares_along
 from .triallog import TrialLog
 
 if TYPE_CHECKING:
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 
 RADIUS, REMOVAL = "edge radius", "removal"
 _BAND = (0.05, 0.5, 0.95)
+_ENOUGH = 1024  # draws of a picture
 
 
 def fitted_log_radius(log: TrialLog, fitted: LawFit) -> Floats:
@@ -122,7 +124,7 @@ def response(model: LineModel, job: Job, quantity: str, speed: Floats, hours: Fl
     if quantity not in ("edge_radius_mm", "removal_um"):
         raise JobError(Problem(None, "quantity", quantity, "edge_radius_mm, removal_um or cleared"))
     fitted = model.law(removal=True) if removal else model.law_for(job)
-    promise = model.promise_of(fitted, job, (float(speed.min()), float(speed.max())))
+    promise = model.promise_of(fitted, job, (float(speed.min()), float(speed.max()))).thinned(_ENOUGH)
     path, scatter = promise.radius, promise.scatter
     shared = np.hypot(scatter.shared[promise.node][:, None], scatter.wear[promise.node][:, None] * hours / WEAR_HOURS)
     if removal:
@@ -156,11 +158,8 @@ def _cleared(model: LineModel, job: Job, speed: Floats, hours: Floats, position:
     full = model.promise(job, (float(speed.min()), float(speed.max())))
     fitted = model.law_for(job)
     step = _position_step(model, fitted, job, full.radius.position, position)
-    shares = np.empty((len(full.node), len(speed)))
-    for i, (v, h) in enumerate(zip(speed, hours, strict=True)):
-        one = Promise(node=full.node, speeds=full.speeds, hours=(float(h), float(h)),
-                      radius=full.radius.with_position(step), scatter=full.scatter, radius_limits=(-np.inf, np.inf),
-                      burr=full.burr)
-        shares[:, i] = worst_shares(one, np.log(v / fitted.layout.centre.feed_speed_m_min)[None])[:, 0]
+    one = replace(full, radius=full.radius.with_position(step), radius_limits=(-np.inf, np.inf),
+                  removal_limit=np.inf).thinned(_ENOUGH)
+    shares = shares_along(one, np.log(speed / fitted.layout.centre.feed_speed_m_min), hours)
     low, median, high = np.quantile(shares, _BAND, axis=0)
     return {"median": median, "low": low, "high": high, "mean_low": low, "mean_high": high}

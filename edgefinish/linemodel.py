@@ -94,8 +94,7 @@ class LineModel:
         ...                     edge_radius_mm=(0.2, 0.6))).verdict
         'not enough evidence'
         """
-        tried = evidence.Tried.of(self, job)
-        gaps = evidence.gaps(self, job, tried)
+        tried, gaps = self._evidence(job)
         if gaps:
             return SpeedWindow(job=job, verdict="not enough evidence", reasons=tuple(gaps))
         fitted = self.law_for(job)
@@ -149,9 +148,14 @@ class LineModel:
         return pd.DataFrame({"feed_speed_m_min": speeds, "median": median, "low": low, "high": high,
                              "confidence": np.where(inside, (shares >= job.share).mean(0), 0.0)})
 
+    def _evidence(self, job: Job) -> tuple[evidence.Tried, list[str]]:
+        def look() -> tuple[evidence.Tried, list[str]]:
+            tried = evidence.Tried.of(self, job)
+            return tried, evidence.gaps(self, job, tried)
+        return self._keep(("evidence", job), look)
+
     def _judged(self, job: Job) -> evidence.Tried:
-        tried = evidence.Tried.of(self, job)
-        gaps = evidence.gaps(self, job, tried)
+        tried, gaps = self._evidence(job)
         if gaps:
             raise JobError(Problem(None, None, job.title, "a job that these trials can judge", gaps[0]), "job")
         return tried

@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from scipy.special import gammaincinv, ndtr, ndtri, stdtr
 
 from .laws import AREA_LAW, WEAR_HOURS, wear_columns
@@ -24,7 +25,7 @@ _X, _W = (_X + 1) / 2, _W / 2
 _GH_X, _GH_W = np.polynomial.hermite_e.hermegauss(16)
 _GH_W = _GH_W / _GH_W.sum()
 _TABLE = 160
-_CELLS = 24
+_CELL = 0.07
 _STEP = 0.02
 _FAR = 2.4
 
@@ -96,7 +97,7 @@ class Burr:
 
 @dataclass(frozen=True, eq=False)
 class Promise:
-    """Everything that one job's draws say. `node` (draws,) tells which node of the scatters each draw belongs to.
+    """Everything that one job's draws say. `node` (draws,), rising, tells which node of the scatters a draw belongs to.
 
     `speeds`: least and greatest x (log feed over centre) that may be promised; `hours` the span of sheet age;
     `radius_limits` log mm, ±inf where there is none; `removal_limit` log µm, inf where there is none.
@@ -260,6 +261,17 @@ def worst_shares(promise: Promise, x: Floats) -> Floats:
     return worst
 
 
+def shares_along(promise: Promise, x: Floats, hours: Floats) -> Floats:
+    """Share at the first position at pairs of speed and sheet age, (draws, len(x))."""
+    table = _tables(promise)
+    out = np.empty((len(promise.node), len(x)))
+    first = np.zeros(len(promise.node), np.intp)
+    for age in np.unique(hours):
+        here = hours == age
+        out[:, here] = _share_at(promise, table, x[here], first, np.full(len(first), age))
+    return out
+
+
 def _corners(promise: Promise) -> list[tuple[np.ndarray, Floats]]:
     """Positions and ages, one of each a draw, where a limit can bind: least and greatest dose, removal, oldest sheet.
 
@@ -306,30 +318,36 @@ def _tables(promise: Promise) -> _Tables:
     first = low if np.isfinite(low) else middle - _FAR
     last = high if np.isfinite(high) else middle + _FAR
     # Radii stand on one grid with the cells' ends, so that the Student t is needed at their distances only.
-    step = (last - first) / (_CELLS * max(1, round((last - first) / _CELLS / _STEP)))
-    per_cell = round((last - first) / _CELLS / step)
+    cells = max(12, int(np.ceil((last - first) / _CELL)))
+    per_cell = max(1, round((last - first) / cells / _STEP))
+    inner = cells * per_cell
+    step = (last - first) / inner
     beyond = int(np.ceil(reach / step))
-    inner = _CELLS * per_cell
     distance = np.arange(-(inner + beyond), inner + beyond + 1)
     below = stdtr(nu[:, None], distance * step / edge[:, None])
     grid = np.arange(-beyond, inner + beyond + 1)
-    ends = np.arange(_CELLS + 1) * per_cell
+    ends = np.arange(cells + 1) * per_cell
     if promise.burr is None:
         ends = ends[[0, -1]]
-    chance = below[:, ends - grid[:, None] + inner + beyond]
-    if not np.isfinite(low):
-        chance[:, :, 0] = 0.0
-    if not np.isfinite(high):
-        chance[:, :, -1] = 1.0
-    mass = np.diff(chance, axis=2)
+    # A cell's chance at a mean is that of the first cell at a mean as many steps away: one row of numbers a node.
+    across = per_cell if promise.burr is not None else inner
+    mass = below[:, across:] - below[:, :-across]
+    cells = len(ends) - 1
+    reach_of = sliding_window_view(mass, (cells - 1) * across + 1, axis=1)[:, ::-1, ::across]
     if promise.burr is None:
-        radius = mass[back, :, 0]
+        radius = reach_of[back, :, 0]
+        weight = np.ones((len(back), 1))
     else:
         weight = promise.burr.chance(first + (ends[1:] + ends[:-1]) / 2 * step)
         radius = np.empty((len(back), len(grid)))
+        bounds = np.searchsorted(back, np.arange(len(used) + 1))
         for k in range(len(used)):
-            mine = back == k
-            radius[mine] = weight[mine] @ mass[k].T
+            mine = slice(bounds[k], bounds[k + 1])
+            radius[mine] = weight[mine] @ reach_of[k].T
+    if not np.isfinite(low):
+        radius = radius + weight[:, :1] * below[back][:, inner + beyond - grid]
+    if not np.isfinite(high):
+        radius = radius + weight[:, -1:] * (1 - below[back][:, ends[-1] + inner + beyond - grid])
     start = first - beyond * step
     if promise.removal_scatter is None or not np.isfinite(promise.removal_limit):
         return _Tables(start, step, radius, 0.0, 1.0, None)
