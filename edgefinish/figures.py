@@ -229,9 +229,9 @@ def removal_figure(results: Results, window: SpeedWindow) -> go.Figure:
     name, rows = "removal_um", results.log.rows
     first = job.sheet_hours[0]
     lines = [f"{job_name(job, system)}; {settings(job, system)}.",
-             f"Solid: middle edge on a sheet of {first:g} h, where most comes off; band: 90 % of future edges."]
+             f"Solid: middle edge where most comes off, on a sheet of {first:g} h; band: 90 % of future edges."]
     fig = empty("How much comes off the face beside the edge?", lines,
-                  "Removal against feed speed with its readings.", 270)
+                "Removal against feed speed with its readings.", 270)
     shade(fig, window, system)
     ours = of_material(results, job)
     there = name in rows and bool((ours & ~np.isnan(results.log.reading(name).value)).any())
@@ -241,14 +241,17 @@ def removal_figure(results: Results, window: SpeedWindow) -> go.Figure:
         nothing(fig, f"No removal was measured on {job.material}.")
     else:
         if curve is not None:
-            _, fit = _extreme(results, job, name, max, curve, first)
+            position, fit = _extreme(results, job, name, max, curve, first)
             x = np.asarray(in_shown(SPEED, curve, system))
-            band(fig, x, *(np.asarray(in_shown(name, fit[c].to_numpy(float), system)) for c in ("low", "high")))
-            line(fig, x, in_shown(name, fit["median"].to_numpy(float), system))
+            low, middle, high = (np.asarray(in_shown(name, fit[c].to_numpy(float), system))
+                                 for c in ("low", "median", "high"))
+            band(fig, x, low, high)
+            line(fig, x, middle)
+            word(fig, x[-1], high[-1], f"{POSITION_WORDS[position]} edges", xanchor="right", yanchor="bottom")
         readings(fig, results, name, thin(np.flatnonzero(ours)), speed, job, by_position=False)
         if job.removal_um is not None:
             limit_line(fig, float(in_shown(name, job.removal_um, system)), float(speed[ours].max()),
-                   f"limit {limit(name, job.removal_um, system, 'down')}")
+                       f"limit {limit(name, job.removal_um, system, 'down')}")
     fig.update_yaxes(title_text=axis(name, system), rangemode="tozero")
     fig.update_xaxes(title_text=axis(SPEED, system))
     return fig

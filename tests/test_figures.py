@@ -1,0 +1,170 @@
+"""Pictures: a question each, units on the axes, readings as logged, limits and window where the numbers put them."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pages
+import pytest
+
+from edgefinish import figures
+from edgefinish.drawing import SHAPES, figure_json
+from edgefinish.units import in_shown
+
+OF_A_JOB = (figures.window_figure, figures.radius_by_position, figures.wear_by_sheet, figures.removal_figure,
+            figures.burr_figure)
+
+
+def _all(results):
+    yield figures.overview_figure(results)
+    yield figures.residual_figure(results)
+    for window in results.windows:
+        for picture in OF_A_JOB:
+            yield picture(results, window)
+
+
+def _points(fig):
+    return [t for t in fig.data if t.mode == "markers" and t.x[0] is not None]
+
+
+@pytest.mark.parametrize("system", ["metric", "imperial"])
+def test_every_picture_asks_its_question_with_units(system):
+    told = pages.demo()
+    told = replace(told, windows=told.windows[:2])
+    told = replace(told, study=replace(told.study, units=system))
+    for fig in _all(told):
+        assert "?" in fig.layout.title.text.split("</b>")[0]
+        assert len(fig.layout.meta["text"]) > 40
+        assert fig.layout.height
+        titles = [a.title.text for a in (*fig.select_xaxes(), *fig.select_yaxes()) if a.title.text]
+        assert titles
+        for title in titles:
+            assert ("ft/min" if system == "imperial" else "m/min") in title or "speed" not in title
+
+
+def test_window_is_drawn_where_it_is():
+    told = pages.demo()
+    window = pages.issued(told)[0]
+    fig = figures.window_figure(told, window)
+    spans = {(s.x0, s.x1) for s in fig.layout.shapes if s.type == "rect"}
+    assert spans == {(window.low_m_min, window.high_m_min)}
+    lines = [s.y0 for s in fig.layout.shapes if s.type == "line" and s.y0 == s.y1]
+    assert 100 * window.job.share in lines
+    assert {v for v in window.job.edge_radius_mm if v is not None} <= set(lines)
+    assert window.low_m_min < window.recommended_m_min < window.high_m_min
+
+
+def test_every_reading_of_the_material_is_under_the_fit():
+    told = pages.demo()
+    window = pages.issued(told)[0]
+    rows = told.log.rows
+    reading = told.log.reading("edge_radius_mm")
+    mine = (rows["material"] == window.job.material).to_numpy() & ~np.isnan(reading.value)
+    if window.job.cut_process:
+        mine &= (rows["cut_process"] == window.job.cut_process).to_numpy()
+    points = _points(figures.window_figure(told, window))
+    drawn = sorted((round(float(x), 9), round(float(y), 9)) for t in points for x, y in zip(t.x, t.y, strict=True))
+    logged = sorted(zip(rows["feed_speed_m_min"][mine].round(9), reading.value[mine].round(9), strict=True))
+    assert drawn == [tuple(map(float, p)) for p in logged]
+
+
+def test_censored_readings_are_open_triangles_at_the_limit():
+    told = pages.demo()
+    side = told.log.reading("edge_radius_mm").side
+    assert (side != 0).any()
+    row = int(np.flatnonzero(side != 0)[0])
+    material = told.log.rows["material"].iloc[row]
+    window = next(w for w in told.windows if w.job.material == material)
+    open_ones = [t for t in _points(figures.window_figure(told, window)) if str(t.marker.symbol).startswith("triangle")]
+    assert {t.marker.symbol for t in open_ones} <= {"triangle-down-open", "triangle-up-open"}
+    value = told.log.reading("edge_radius_mm").value[row]
+    assert any(np.isclose(t.y, value).any() for t in open_ones)
+
+
+def test_shown_in_feet_where_the_study_says_so():
+    told = pages.demo()
+    window = pages.issued(told)[0]
+    metric, imperial = (figures.window_figure(replace(told, study=replace(told.study, units=s)), window)
+                        for s in ("metric", "imperial"))
+    # 1 ft is 0.3048 m exactly (NIST SP 811, B.8).
+    for a, b in zip(_points(metric), _points(imperial), strict=True):
+        np.testing.assert_allclose(np.asarray(b.x, float) * 0.3048, np.asarray(a.x, float), rtol=1e-9)
+    assert float(in_shown("feed_speed_m_min", 0.3048, "imperial")) == pytest.approx(1.0)
+
+
+def test_positions_differ_by_shape_and_not_by_colour_alone():
+    told = pages.demo()
+    points = _points(figures.window_figure(told, pages.issued(told)[0]))
+    shapes = {t.legendgroup: t.marker.symbol for t in points if not str(t.marker.symbol).startswith("triangle")}
+    assert len(set(shapes.values())) == len(shapes) > 1
+    assert shapes == {p: SHAPES[p] for p in shapes}
+
+
+def test_no_window_no_shade_and_a_word_instead_of_a_curve():
+    told = pages.demo()
+    window = replace(told.windows[0], verdict="not enough evidence", low_m_min=None, high_m_min=None,
+                     recommended_m_min=None)
+    for picture in OF_A_JOB[:3]:
+        fig = picture(told, window)
+        assert not [s for s in fig.layout.shapes if s.type == "rect"]
+        assert not [t for t in fig.data if t.mode == "lines"]
+    assert "Not enough evidence" in str(figures.window_figure(told, window).layout.annotations)
+
+
+def test_untried_material_draws_and_says_so():
+    told = pages.demo()
+    window = replace(told.windows[0], verdict="not enough evidence", job=replace(told.windows[0].job, material="never"),
+                     low_m_min=None, high_m_min=None, recommended_m_min=None)
+    assert "No run of never" in str(figures.window_figure(told, window).layout.annotations)
+    for picture in OF_A_JOB[1:]:
+        assert picture(told, window).layout.height
+
+
+def test_overview_has_a_bar_for_each_window_and_a_word_for_each_refusal():
+    told = pages.demo()
+    fig = figures.overview_figure(told)
+    bars = [tuple(t.x) for t in fig.data if t.mode == "lines" and t.line.width == 9]
+    assert bars == [(w.low_m_min, w.high_m_min) for w in pages.issued(told)]
+    words = [a.text for a in fig.layout.annotations]
+    assert len(words) == 2 * len(told.windows)
+    assert words.count("no window") == sum(w.verdict == "no window" for w in told.windows)
+
+
+def test_figures_are_plain_lists_of_six_digits():
+    told = pages.demo()
+    for fig in (figures.residual_figure(told), *(draw(told, told.windows[0]) for draw in OF_A_JOB)):
+        text = json.dumps(figure_json(fig), allow_nan=False)
+        assert "bdata" not in text and "template" not in json.loads(text)["layout"]
+
+        def walk(value):
+            if isinstance(value, dict):
+                value = list(value.values())
+            if isinstance(value, list):
+                for v in value:
+                    walk(v)
+            elif isinstance(value, float):
+                assert value == float(f"{value:.6g}")
+        walk(json.loads(text))
+
+
+def test_same_picture_twice():
+    told = pages.demo()
+    for picture in OF_A_JOB[:2]:
+        assert figure_json(picture(told, told.windows[0])) == figure_json(picture(told, told.windows[0]))
+
+
+def test_names_cannot_break_out_of_a_picture():
+    told = pages.hostile()
+    for fig in _all(replace(told, windows=told.windows[:2])):
+        text = json.dumps(figure_json(fig)["data"]) + str(fig.layout.title.text) + str(
+            [a.text for a in fig.layout.annotations])
+        assert "<img" not in text and "%{x} $" not in text
+
+
+def test_readings_are_thinned_evenly_in_a_huge_log():
+    from edgefinish.drawing import MOST_READINGS, thin
+    picked = thin(np.arange(100_000))
+    assert len(picked) == MOST_READINGS and picked[0] == 0 and picked[-1] == 99_999
+    assert np.diff(picked).max() <= np.diff(picked).min() + 1

@@ -1,0 +1,228 @@
+"""Setup sheets, report and tables: everything as text, nothing from a network, numbers on the safe side."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+import re
+from dataclasses import fields, replace
+
+import pages
+import pypdf
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+import edgefinish as ef
+from edgefinish.cautions import CAUTIONS, DEFER
+from edgefinish.report import windows_csv, windows_json
+from edgefinish.setupsheet import sheet_html, sheet_name, sheet_pdf
+from edgefinish.units import in_shown
+from edgefinish.wording import SPEED, claim, first_off_edges, limit, limits, speeds
+
+JOB = ef.Job(material="S355", thickness_mm=10, drum_pressure_kPa=60, grit="P80", edge_radius_mm=(0.2, 0.6),
+             residual_burr_mm=0.05, removal_um=40)
+# Page sizes: A4 of ISO 216 (210 mm × 297 mm), Letter of ANSI/ASME Y14.1 (8.5 in × 11 in); PDF points are 1/72 in.
+PAPER_POINTS = {"metric": (210 / 25.4 * 72, 297 / 25.4 * 72), "imperial": (612.0, 792.0)}
+
+
+def _window(low: float, high: float, point: float, **job: object) -> ef.SpeedWindow:
+    return ef.SpeedWindow(job=replace(JOB, **job), verdict="window", low_m_min=low, high_m_min=high,
+                          recommended_m_min=point, binds_low="edge radius above 0.60 mm at leading edges",
+                          binds_high="burr left at cut-out edges", confidence_at=0.99, reasons=("one", "two"))
+
+
+def _pdf_text(pdf: bytes) -> str:
+    reader = pypdf.PdfReader(io.BytesIO(pdf))
+    return " ".join(" ".join(page.extract_text() for page in reader.pages).split())
+
+
+# Wilks, Ann. Math. Statist. 12 (1941) 91-96: 59 (share 0.95) as quoted for his formula, 29 (0.90); 299 (0.99): also
+# CMH-17-1G table 8.5.13, first order statistic. All at confidence 0.95.
+@pytest.mark.parametrize("share, edges", [(0.90, 29), (0.95, 59), (0.99, 299)])
+def test_edges_to_count_for_a_release(share, edges):
+    assert first_off_edges(share, 0.95) == edges
+
+
+@given(low=st.floats(0.5, 8.0), ratio=st.floats(1.05, 6.0), where=st.floats(0.0, 1.0),
+       system=st.sampled_from(["metric", "imperial"]))
+def test_printed_window_never_wider_than_the_window(low, ratio, where, system):
+    high = low * ratio
+    at = speeds(_window(low, high, low + where * (high - low)), system)
+    first, last = (float(in_shown(SPEED, v, system)) for v in (low, high))
+    assert first - 1e-6 <= float(at.low) <= float(at.set_point) <= float(at.high) <= last + 1e-6
+    assert float(at.low) < float(at.high)
+
+
+@given(value=st.floats(0.01, 2.0), system=st.sampled_from(["metric", "imperial"]))
+def test_printed_limits_never_looser(value, system):
+    shown = float(in_shown("edge_radius_mm", value, system))
+    low, high = (float(limit("edge_radius_mm", value, system, way).split()[0]) for way in ("up", "down"))
+    assert high <= shown * (1 + 1e-6) and shown * (1 - 1e-6) <= low
+    assert high == pytest.approx(shown, rel=0.02) and low == pytest.approx(shown, rel=0.02)
+
+
+def test_narrow_window_gets_finer_digits():
+    assert str(speeds(_window(1.93, 2.04, 2.0), "metric")) == "1.93 to 2.04 m/min"
+
+
+def test_no_sheet_for_a_job_without_a_window():
+    refused = ef.SpeedWindow(job=JOB, verdict="no window")
+    for make in (sheet_html, sheet_pdf):
+        with pytest.raises(ValueError, match="no window"):
+            make(pages.demo(), refused)
+
+
+@pytest.mark.parametrize("system", ["metric", "imperial"])
+def test_sheets_of_the_demo(system):
+    told = pages.demo()
+    told = replace(told, study=replace(told.study, units=system))
+    windows = pages.issued(told)
+    assert windows
+    for window in windows:
+        pdf, page = sheet_pdf(told, window), sheet_html(told, window)
+        reader = pypdf.PdfReader(io.BytesIO(pdf))
+        assert len(reader.pages) == 1
+        assert [float(v) for v in reader.pages[0].mediabox[2:]] == pytest.approx(PAPER_POINTS[system], abs=0.01)
+        at = speeds(window, system)
+        for text in (_pdf_text(pdf), pages.Page(page).text):
+            assert f"{at.low} – {at.high} {at.unit}" in text
+            assert f"Set point {at.set_point} {at.unit}" in text
+            assert f"Change sheet at {window.job.sheet_hours[1]:g} h" in text
+            assert told.study.sha256[:12] in text and told.log.sha256[:12] in text
+            flat = text.replace("\N{NO-BREAK SPACE}", " ")
+            assert " ".join(claim(window.job).replace("\N{NO-BREAK SPACE}", " ").split()) in flat
+            for word in ("SUPERSEDED", "Prepared", "Approved, quality", "Date", "Revision", "29 edges", *limits(
+                    window.job, system)):
+                assert word in text
+        assert sheet_pdf(told, window) == pdf and sheet_html(told, window) == page
+
+
+def test_every_sheet_carries_every_caution():
+    window = pages.issued(pages.demo())[0]
+    text, pdf = pages.Page(sheet_html(pages.demo(), window)).text, _pdf_text(sheet_pdf(pages.demo(), window))
+    assert len(CAUTIONS) == 9
+    for caution in CAUTIONS:
+        assert f"{caution.about}. {caution.text}" in text
+        assert caution.about in pdf
+    assert DEFER in text and DEFER in pdf
+    # 29 CFR 1910.1026: permissible exposure 5 µg/m³ over 8 h, action level 2.5 µg/m³.
+    assert "5 µg/m³ over 8 h, action level 2.5 µg/m³" in text
+
+
+def test_a_sheet_stays_one_page_whatever_the_shop_calls_its_steel():
+    window = _window(1.23, 1.32, 1.3, material="very long name " * 12, burr_severity="as delivered by nights " * 4)
+    told = pages.demo()
+    rows = told.log.rows.assign(material=window.job.material)
+    told = replace(told, log=replace(told.log, rows=rows))
+    for system in ("metric", "imperial"):
+        pdf = sheet_pdf(replace(told, study=replace(told.study, units=system)), window)
+        assert len(pypdf.PdfReader(io.BytesIO(pdf)).pages) == 1
+        assert told.study.sha256[:12] in _pdf_text(pdf)
+
+
+def test_names_come_out_as_text_on_sheets():
+    told = pages.hostile()
+    for window in pages.issued(told):
+        page = pages.Page(sheet_html(told, window))
+        assert not [t for t, a in page.tags if t in ("img", "script", "b") and ("src" in a or "onerror" in a)]
+        assert window.job.material in page.text
+        assert window.job.material in _pdf_text(sheet_pdf(told, window))
+        assert re.fullmatch(r"[A-Za-z0-9-]{1,200}", sheet_name(window))
+
+
+def test_names_come_out_as_text_in_the_report():
+    page = pages.Page(pages.report("hostile"))
+    tags = {t for t, _ in page.tags}
+    assert "img" not in tags and "strong" not in tags
+    assert not [a for _, a in page.tags if any(name.startswith("on") for name in a)]
+    for name in pages.HOSTILE:
+        assert name in page.text
+    assert len([t for t, _ in page.tags if t == "script"]) == 2
+
+
+def test_report_and_sheets_ask_nothing_of_a_network():
+    told = pages.demo()
+    for text in (pages.report("demo"), *(sheet_html(told, w) for w in pages.issued(told))):
+        page = pages.Page(text)
+        for tag, attributes in page.tags:
+            assert tag not in ("link", "img", "iframe", "object", "embed", "base")
+            for name in ("src", "srcset", "action", "data"):
+                assert name not in attributes
+            assert (attributes.get("href") or "#").startswith("#")
+        ours = text.replace(page.scripts[0], "") if page.scripts else text
+        assert "://" not in ours and "@import" not in ours and "url(" not in ours
+        policy = [a["content"] for t, a in page.tags if t == "meta" and "http-equiv" in a]
+        assert policy and policy[0].startswith("default-src 'none'")
+
+
+def test_report_says_every_answer_and_how_to_mend_the_rest():
+    told = pages.demo()
+    text = pages.Page(pages.report("demo")).text
+    flat = text.replace("\N{NO-BREAK SPACE}", " ")
+    for window in told.windows:
+        for reason in window.reasons:
+            assert " ".join(reason.replace("\N{NO-BREAK SPACE}", " ").split()) in flat
+        if window.verdict == "window":
+            assert f"{speeds(window, 'metric')}" in text
+    assert text.index("What may be run") < text.index("What may not be run, and why") < text.index(
+        "What the trials cannot tell, and what to run next") < text.rindex("Checks of the fit")
+    for value in (told.log.sha256, told.study.sha256):
+        assert value in text
+
+
+def test_report_can_be_heard_and_walked_through():
+    page = pages.Page(pages.report("demo"))
+    pictures = [a for _, a in page.tags if a.get("class") == "picture"]
+    assert pictures and all(a["role"] == "img" and len(a["aria-label"] or "") > 40 for a in pictures)
+    assert all("scope" in a for t, a in page.tags if t == "th")
+    levels = [int(t[1]) for t, _ in page.tags if re.fullmatch("h[1-6]", t)]
+    assert levels[0] == 1 and levels.count(1) == 1
+    assert all(after - before <= 1 for before, after in zip(levels, levels[1:], strict=False))
+    ids = [a["id"] for _, a in page.tags if "id" in a]
+    assert len(ids) == len(set(ids))
+    assert {(a["href"] or "")[1:] for _, a in page.tags if "href" in a} <= set(ids)
+
+
+def test_windows_csv_has_every_field_and_no_formula():
+    told = pages.hostile()
+    table = list(csv.DictReader(io.StringIO(windows_csv(told))))
+    assert list(table[0]) == [f.name for f in fields(ef.Job)] + ["verdict", "low_m_min", "high_m_min",
+                                                                "recommended_m_min", "reasons"]
+    assert len(table) == len(told.windows)
+    for row, window in zip(table, told.windows, strict=True):
+        name = window.job.material
+        assert row["material"] == (f"'{name}" if name.startswith("=") else name)
+        assert row["verdict"] == window.verdict
+        for column in ("low_m_min", "high_m_min", "recommended_m_min"):
+            value = getattr(window, column)
+            assert row[column] == "" if value is None else math.isclose(float(row[column]), value, rel_tol=1e-5)
+        assert not [v for v in row.values() if v and v[0] in "=+-@"]
+    assert {r["material"] for r in table if r["material"].startswith("'=")} == {"'=1+1"}
+
+
+def test_windows_csv_writes_spans_and_open_ends():
+    window = _window(1.0, 2.0, 1.5, edge_radius_mm=(0.2, None))
+    row = next(csv.DictReader(io.StringIO(windows_csv(replace(pages.demo(), windows=(window,))))))
+    assert (row["edge_radius_mm"], row["sheet_hours"], row["reasons"]) == ("0.2..", "0..15", "one | two")
+
+
+def test_windows_json_holds_windows_and_record():
+    told = pages.demo()
+    text = windows_json(told)
+    kept = json.loads(text)
+    assert kept["record"] == json.loads(json.dumps(dict(told.record)))
+    assert text == json.dumps(kept, ensure_ascii=False, sort_keys=True, indent=1) + "\n"
+    for row, window in zip(kept["windows"], told.windows, strict=True):
+        assert {f.name for f in fields(ef.Job)} < set(row)
+        assert ef.Job.from_mapping({f.name: row[f.name] for f in fields(ef.Job)}) == window.job
+        assert row["reasons"] == list(window.reasons)
+        assert row["low_m_min"] == (None if window.low_m_min is None else float(f"{window.low_m_min:.6g}"))
+
+
+def test_two_jobs_never_share_a_sheet():
+    windows = [_window(1, 2, 1.5), _window(1, 2, 1.5, removal_um=30), _window(1, 2, 1.5, material="S 355"),
+               _window(1, 2, 1.5, material="=S355")]
+    assert len({sheet_name(w) for w in windows}) == len(windows)
