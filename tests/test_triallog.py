@@ -370,3 +370,16 @@ def test_any_header_is_read_or_refused(header, cell):
         assert len(read_log(frame).rows) == 4
     except LogError as error:
         assert error.problems
+
+
+def test_hours_are_compared_with_the_most_of_any_earlier_date():
+    frame = clean().assign(date=[f"2026-03-0{d}" for d in (1, 2, 3, 4) for _ in range(4)], abrasive_sheet="A0")
+    frame["contact_hours"] = ["5"] * 4 + ["5"] * 4 + ["2"] * 4 + ["3"] * 4
+    assert [(m.row, m.text.rsplit("after ")[1]) for m in read_log(frame).messages] == [
+        (10, "5 h on an earlier date"), (14, "5 h on an earlier date")]
+
+
+def test_a_material_of_two_runs_is_no_slip():
+    frame = clean(60)
+    frame.loc[100:107, "material"] = "S335"
+    assert read_log(frame).messages == ()
