@@ -7,6 +7,7 @@ from functools import cache
 from html.parser import HTMLParser
 
 import edgefinish as ef
+from edgefinish.findings import Message
 from edgefinish.linemodel import fit
 from edgefinish.report import report_html
 from edgefinish.results import Results, open_study
@@ -38,6 +39,7 @@ def hostile() -> Results:
     rows["material"] = rows["material"].map(names)
     rows["abrasive_sheet"] = rows["abrasive_sheet"].replace({rows["abrasive_sheet"].iloc[0]: TAG})
     log = read_log(rows)
+    log = replace(log, messages=(Message(7, TAG, "told", f"{TAG} and {UMLAUT}"), Message(None, None, "told", "again")))
     windows = tuple(replace(w, job=replace(w.job, material=names[w.job.material]), reasons=(*w.reasons, TAG))
                     for w in told.windows)
     model = fit(log, line=told.study.line, severities=told.study.severities)

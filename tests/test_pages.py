@@ -12,7 +12,7 @@ from dataclasses import fields, replace
 import pages
 import pypdf
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import edgefinish as ef
@@ -39,6 +39,18 @@ def _pdf_text(pdf: bytes) -> str:
     return " ".join(" ".join(page.extract_text() for page in reader.pages).split())
 
 
+def _heights(pdf: bytes) -> list[float]:
+    """Height above the foot of the page of every line of text, in points."""
+    found: list[float] = []
+
+    def visit(text, page, line, font, size):
+        if text.strip():
+            found.append(page[3] * line[5] + page[5])
+
+    pypdf.PdfReader(io.BytesIO(pdf)).pages[0].extract_text(visitor_text=visit)
+    return found
+
+
 # Wilks, Ann. Math. Statist. 12 (1941) 91-96: 59 (share 0.95) as quoted for his formula, 29 (0.90); 299 (0.99): also
 # CMH-17-1G table 8.5.13, first order statistic. All at confidence 0.95.
 @pytest.mark.parametrize("share, edges", [(0.90, 29), (0.95, 59), (0.99, 299)])
@@ -46,6 +58,7 @@ def test_edges_to_count_for_a_release(share, edges):
     assert first_off_edges(share, 0.95) == edges
 
 
+@settings(deadline=None, derandomize=True)
 @given(low=st.floats(0.5, 8.0), ratio=st.floats(1.05, 6.0), where=st.floats(0.0, 1.0),
        system=st.sampled_from(["metric", "imperial"]))
 def test_printed_window_never_wider_than_the_window(low, ratio, where, system):
@@ -56,6 +69,7 @@ def test_printed_window_never_wider_than_the_window(low, ratio, where, system):
     assert float(at.low) < float(at.high)
 
 
+@settings(deadline=None, derandomize=True)
 @given(value=st.floats(0.01, 2.0), system=st.sampled_from(["metric", "imperial"]))
 def test_printed_limits_never_looser(value, system):
     shown = float(in_shown("edge_radius_mm", value, system))
@@ -85,6 +99,7 @@ def test_sheets_of_the_demo(system):
         pdf, page = sheet_pdf(told, window), sheet_html(told, window)
         reader = pypdf.PdfReader(io.BytesIO(pdf))
         assert len(reader.pages) == 1
+        assert not {"/CreationDate", "/ModDate"} & set(reader.metadata or {})
         assert [float(v) for v in reader.pages[0].mediabox[2:]] == pytest.approx(PAPER_POINTS[system], abs=0.01)
         at = speeds(window, system)
         for text in (_pdf_text(pdf), pages.Page(page).text):
@@ -103,7 +118,10 @@ def test_sheets_of_the_demo(system):
 def test_every_sheet_carries_every_caution():
     window = pages.issued(pages.demo())[0]
     text, pdf = pages.Page(sheet_html(pages.demo(), window)).text, _pdf_text(sheet_pdf(pages.demo(), window))
-    assert len(CAUTIONS) == 9
+    # What a sheet must warn of, after the usual practice of the trade; no published list.
+    for word in ("Lock off", "marked maximum", "tensioned", "Spark trap", "hexavalent chromium", "Own brushes",
+                 "hold-down", "hearing", "first-off before release"):
+        assert any(word in c.text for c in CAUTIONS) and word in text
     for caution in CAUTIONS:
         assert f"{caution.about}. {caution.text}" in text
         assert caution.about in pdf
@@ -120,6 +138,8 @@ def test_a_sheet_stays_one_page_whatever_the_shop_calls_its_steel():
     for system in ("metric", "imperial"):
         pdf = sheet_pdf(replace(told, study=replace(told.study, units=system)), window)
         assert len(pypdf.PdfReader(io.BytesIO(pdf)).pages) == 1
+        # Nothing runs into the margin of 10 mm, where the page is cut off.
+        assert min(_heights(pdf)) >= 10 / 25.4 * 72
         assert told.study.sha256[:12] in _pdf_text(pdf)
 
 
@@ -174,7 +194,7 @@ def test_report_says_every_answer_and_how_to_mend_the_rest():
 
 
 def test_report_can_be_heard_and_walked_through():
-    page = pages.Page(pages.report("demo"))
+    page = pages.Page(pages.report("hostile"))
     pictures = [a for _, a in page.tags if a.get("class") == "picture"]
     assert pictures and all(a["role"] == "img" and len(a["aria-label"] or "") > 40 for a in pictures)
     assert all("scope" in a for t, a in page.tags if t == "th")
