@@ -9,5 +9,5 @@ from .triallog import TrialLog, read_log
 
 __version__ = "0.1.0"
 __all__ = [
-    "EdgeFinishError", "Job", "JobError", "Line", "LineModel", "LogError", "Results", "RunError", "SpeedWindow", "Study",
-    "StudyError", "TrialLog", "fit", "open_study", "read_log", "read_study"]
+    "EdgeFinishError", "Job", "JobError", "Line", "LineModel", "LogError", "Results", "RunError", "SpeedWindow",
+    "Study", "StudyError", "TrialLog", "fit", "open_study", "read_log", "read_study"]

@@ -75,7 +75,7 @@ def window_figure(results: Results, window: SpeedWindow) -> go.Figure:
             f"{percent(job.share)}. Lower panel: measured edge radius by edge position; pale: run at another pressure, "
             f"grit, thickness or number of passes.")
     fig = empty(f"At which speeds do at least {percent(job.share)} of edges meet every limit?",
-                  _verdict_lines(results, window), text, 440, rows=2, cols=1, shared_xaxes=True,
+                  _verdict_lines(results, window), text, 390, rows=2, cols=1, shared_xaxes=True,
                   vertical_spacing=0.05, row_heights=[0.45, 0.55])
     curve, tried = curve_speeds(results, window), tried_speeds(results, job)
     shade(fig, window, system)
@@ -261,10 +261,10 @@ def burr_figure(results: Results, window: SpeedWindow) -> go.Figure:
     """Share of edges whose residual burr is within the job's limit against feed speed, with each plate's raw share."""
     job, system = window.job, results.study.units
     lines = [f"{job_name(job, system)}; {settings(job, system)}.",
-             "Line: fitted share at the worst edge position and sheet age, with its 90 % band.",
-             "Points: plates of this severity at any setting; the number is how many plates lie there."]
+             "Line: fitted share at the worst position and age, with its 90 % band.",
+             "Points: plates of this severity, how many in each."]
     fig = empty("At which speeds does the burr come off?", lines,
-                  "Share of edges with residual burr within the limit, against feed speed.", 270)
+                  "Share of edges with residual burr within the limit, against feed speed.", 230)
     shade(fig, window, system)
     plates = _cleared_plates(results, job)
     if job.residual_burr_mm is None or plates.empty:

@@ -1,4 +1,4 @@
-"""What a fitted line looks like from inside: fitted values, residuals, coefficients, spreads, sheets, response curves."""
+"""A fitted line from inside: fitted values, residuals, coefficients, spreads, sheets, response curves."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def best_log_radius(log: TrialLog, fitted: LawFit) -> Floats:
 
 
 def residuals(log: TrialLog, fitted: LawFit) -> pd.DataFrame:
-    """See `LineModel.residuals`. The residual is of the edge about its plate, in SDs of edges (of their normal part)."""
+    """See `LineModel.residuals`: the edge about its plate, in SDs of edges (of the normal part)."""
     layout, at = fitted.layout, fitted.posterior.at_mode
     data = layout.data
     sd = fitted.posterior.at_mode_sd[data.scale]
@@ -86,7 +86,8 @@ def spreads(fitted: LawFit) -> pd.DataFrame:
     rows = []
     for (law, level), spread, sd in zip(names, post.data.spreads, post.nodes.sd.T, strict=True):
         low, median, high = weighted_quantiles(sd, post.weight, _BAND)
-        rows.append({"law": law, "level": level, "prior_median": spread.median, "median": median, "low": low, "high": high})
+        rows.append({"law": law, "level": level, "prior_median": spread.median, "median": median, "low": low,
+                     "high": high})
     return pd.DataFrame(rows)
 
 
@@ -136,7 +137,8 @@ def response(model: LineModel, job: Job, quantity: str, speed: Floats, hours: Fl
     mean = path.at(x) + path.wear @ wear_columns(hours).T + step[:, None]
     count = len(promise.node)
     chance = ndtri(shuffled(count, 4))[:, None] * shared
-    chance = chance + (scatter.edge[promise.node] * stdtrit(1 / scatter.tail[promise.node], shuffled(count, 5)))[:, None]
+    tail = scatter.edge[promise.node] * stdtrit(1 / scatter.tail[promise.node], shuffled(count, 5))
+    chance = chance + tail[:, None]
     low, median, high = np.exp(np.quantile(mean + chance, _BAND, axis=0))
     mean_low, _, mean_high = np.exp(np.quantile(mean, _BAND, axis=0))
     return frame.assign(median=median, low=low, high=high, mean_low=mean_low, mean_high=mean_high)

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from . import evidence, insight
+from . import evidence, grounds, insight
 from .abrasive import grain_um
 from .burr import CAUTIOUS_SHEET, MIDDLE_HEIGHT, BurrData, BurrPosterior, fit_burr, future_heights
 from .errors import JobError, Problem
@@ -104,20 +104,20 @@ class LineModel:
         found = widest(low, high, job.confidence) if allowed.mean() >= job.confidence else None
         if found is None or found[1] - found[0] < np.log(NARROWEST):
             possible = float(np.mean(high - low >= np.log(NARROWEST)))
-            return evidence.refusal(self, job, fitted, promise, tried, possible)
-        lean = evidence.lean(fitted, job, self.material_index(fitted.layout, job), found)
-        if lean > evidence.LEAN_MOST or not fitted.posterior.settled:
-            return evidence.unsupported(self, job, tried, found, fitted.layout.centre, lean, fitted.posterior.settled)
+            return grounds.refusal(self, job, fitted, promise, possible)
+        lean = grounds.lean(fitted, job, self.material_index(fitted.layout, job), found)
+        if lean > grounds.LEAN_MOST or not fitted.posterior.settled:
+            return grounds.unsupported(self, job, found, fitted.layout.centre, lean, fitted.posterior.settled)
         point = set_point(low, high, found)
         centre = fitted.layout.centre.feed_speed_m_min
-        ends = evidence.bindings(self, job, promise, found, tried, centre)
+        ends = grounds.bindings(self, job, promise, found, tried, centre)
         speeds = [float(centre * np.exp(v)) for v in (*found, point)]
         speeds[0], speeds[1] = max(speeds[0], tried.low), min(speeds[1], tried.high)
         return SpeedWindow(
             job=job, verdict="window", low_m_min=speeds[0], high_m_min=speeds[1],
             recommended_m_min=float(np.clip(speeds[2], speeds[0], speeds[1])), binds_low=ends[0].what,
             binds_high=ends[1].what, confidence_at=float(confidence_at(low, high, np.array([point]))[0]),
-            reasons=(ends[0].sentence, ends[1].sentence, *evidence.flags(self, job, fitted, tried, lean)))
+            reasons=(ends[0].sentence, ends[1].sentence, *grounds.flags(self, job, fitted, tried, lean)))
 
     def windows(self, jobs: Iterable[Job]) -> pd.DataFrame:
         """One row a job in the order given: every field of the job, then verdict, ends, set point and reasons."""

@@ -152,7 +152,7 @@ class Solution(NamedTuple):
 
 
 def _reference_prior(data: MixedData, sd: Floats) -> Floats:
-    """Log density of `FLAT` plate and sheet spreads on the log scale, (K,); for one error scale and one effect a level."""
+    """Log density of `FLAT` plate and sheet spreads, log scale, (K,); for one error scale, one effect a level."""
     below = sd[:, 0] ** 2
     out = np.zeros(len(sd))
     for column, units in ((1, len(data.sheet)), (2, data.sheet[-1] + 1)):
@@ -167,8 +167,8 @@ def nodes_at(data: MixedData, theta: Floats, *, reference: bool = False) -> Node
     """Spreads and tails at points of the unconstrained space.
 
     `theta` (K, free + tails): logarithms of the free spreads, then a normal score for each tail, of which 1/ν is
-    `TAIL_MOST` times the normal probability: a standard normal prior on the score is a uniform one on 1/ν. `reference` adds the
-    reference prior of spreads that have none.
+    `TAIL_MOST` times the normal probability: a standard normal prior on the score is a uniform one on 1/ν. `reference`
+    adds the reference prior of spreads that have none.
     """
     k, d = len(theta), len(data.free)
     sd = np.zeros((k, len(data.spreads)))

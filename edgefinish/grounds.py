@@ -1,0 +1,252 @@
+"""What stands behind an answer: what binds a window's ends, why there is none, and what its reader should know."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Literal, NamedTuple
+
+import numpy as np
+
+from . import evidence
+from .abrasive import grain_um
+from .job import Job, SpeedWindow
+from .laws import CURVATURE, TERMS, Centre, Settings, wear_columns
+from .promise import Promise, worst_shares
+from .units import shown
+from .wording import POSITION_WORDS, limit, percent
+
+if TYPE_CHECKING:
+    from .linemodel import LawFit, LineModel
+
+LEAN_FLAG, LEAN_MOST = 1.15, 1.5
+TOGETHER = 0.8
+LEARNED = 0.10
+UNCLEARED, UNCLEARED_SHEETS = 20, 4
+_FLAT = 1e-9
+_ENOUGH = 256  # draws that name what binds: a median is all that is asked of them
+
+
+class Ending(NamedTuple):
+    """What binds one end of a window, in a word and in a sentence."""
+
+    what: str
+    sentence: str
+
+
+class _Limit(NamedTuple):
+    what: str
+    promise: Promise
+    grows: bool  # whether a greater dose makes it worse
+
+
+def _single_limits(promise: Promise) -> list[_Limit]:
+    """The promise with one limit at a time."""
+    promise = promise.thinned(_ENOUGH)
+    bare = replace(promise, radius_limits=(-np.inf, np.inf), removal_limit=np.inf, burr=None)
+    low, high = promise.radius_limits
+    out = []
+    if np.isfinite(low):
+        out.append(_Limit("edge radius too small", replace(bare, radius_limits=(low, np.inf)), False))
+    if np.isfinite(high):
+        out.append(_Limit("edge radius too large", replace(bare, radius_limits=(-np.inf, high)), True))
+    if promise.burr is not None:
+        out.append(_Limit("burr left", replace(bare, burr=promise.burr), False))
+    if np.isfinite(promise.removal_limit):
+        out.append(_Limit("removal too great", replace(bare, removal_limit=promise.removal_limit), True))
+    return out
+
+
+def _binding(promise: Promise, x: float) -> tuple[_Limit, float]:
+    """The limit that the fewest edges meet at x, and their share (median of the draws, worst position and age)."""
+    limits = _single_limits(promise)
+    shares = [(float(np.median(worst_shares(one.promise, np.array([x]))[:, 0])), i) for i, one in enumerate(limits)]
+    least, index = min(shares)
+    return limits[index], least
+
+
+def _where(model: LineModel, promise: Promise, one: _Limit, positions: list[str]) -> str:
+    """Edge position and sheet age where a limit binds, by posterior means."""
+    path = promise.removal if one.what == "removal too great" else promise.radius
+    step = path.position.mean(0)
+    position = positions[int(step.argmax() if one.grows else step.argmin())]
+    ages = promise.ages
+    worn = path.wear.mean(0) @ wear_columns(ages).T
+    age = float(ages[int(worn.argmax() if one.grows else worn.argmin())])
+    sheet = "a fresh sheet" if age == 0 else f"a sheet of {age:.3g} h"
+    return f"at {POSITION_WORDS[position]} edges on {sheet}"
+
+
+def _said(model: LineModel, job: Job, one: _Limit) -> str:
+    low, high = job.edge_radius_mm or (None, None)
+    system = model.units
+    if one.what == "edge radius too small":
+        return f"edge radius falls below {limit('edge_radius_mm', low, system, 'up')}"
+    if one.what == "edge radius too large":
+        return f"edge radius exceeds {limit('edge_radius_mm', high, system, 'down')}"
+    if one.what == "removal too great":
+        return f"removal exceeds {limit('removal_um', job.removal_um, system, 'down')}"
+    if job.residual_burr_mm == 0:
+        return "burr is left"
+    return f"burr above {limit('residual_burr_mm', job.residual_burr_mm, system, 'down')} is left"
+
+
+def bindings(model: LineModel, job: Job, promise: Promise, window: tuple[float, float], tried: evidence.Tried,
+             centre: float) -> tuple[Ending, Ending]:
+    """What binds the slow and the fast end of a window."""
+    positions = _position_names(model, job)
+    out = []
+    for x, bound, why, toward, word in ((window[0], promise.speeds[0], tried.why_low, "up", "Below"),
+                                        (window[1], promise.speeds[1], tried.why_high, "down", "Above")):
+        speed = shown("feed_speed_m_min", centre * float(np.exp(x)), model.units, toward)
+        if abs(x - bound) < 1e-6:
+            out.append(Ending(why, f"{speed} is {why}; nothing beyond it is promised."))
+            continue
+        one, _ = _binding(promise, x)
+        out.append(Ending(one.what, f"{word} {speed}, {_said(model, job, one)} too often, "
+                                    f"{_where(model, promise, one, positions)} first."))
+    return out[0], out[1]
+
+
+def _position_names(model: LineModel, job: Job) -> list[str]:
+    layout = model.law_for(job).layout
+    return [layout.positions[i] for i in model.measured_positions(layout, job)]
+
+
+def refusal(model: LineModel, job: Job, fitted: LawFit, promise: Promise, possible: float) -> SpeedWindow:
+    """The answer where no window can be promised: no speed will do, or the trials cannot tell.
+
+    `possible`: share of the draws that have an interval of speeds wide enough.
+    """
+    x = np.linspace(*promise.speeds, 25)
+    shares = worst_shares(promise, x)
+    centre = fitted.layout.centre.feed_speed_m_min
+    best = int(np.median(shares, axis=0).argmax())
+    speed = shown("feed_speed_m_min", centre * float(np.exp(x[best])), model.units)
+    low, median, high = np.quantile(shares[:, best], (0.05, 0.5, 0.95))
+    one, alone = _binding(promise, float(x[best]))
+    where = _where(model, promise, one, _position_names(model, job))
+    verdict: Literal["no window", "not enough evidence"] = "not enough evidence"
+    if possible <= max(0.05, 1 - job.confidence):
+        verdict = "no window"
+    found = [f"At the best speed, {speed}, about {median:.0%} of edges meet every limit at the worst position and age "
+             f"(90 % range {low:.0%} to {high:.0%}); {percent(job.share)} are asked for.",
+             f"Most is lost there to this: {_said(model, job, one)}, {where} first; {alone:.0%} meet that limit alone."]
+    near = centre * np.exp(np.clip(x[best] + np.array([-0.2, 0.0, 0.2]), *promise.speeds))
+    if verdict == "no window":
+        age = job.sheet_hours
+        change = f"a shorter span of sheet age than {age[0]:g} to {age[1]:g} h, " if age[1] > age[0] else ""
+        found.append(f"No tried speed will do. Widen the limits, or ask for {change}another pressure, grit or number "
+                     f"of passes. To look: {evidence.run_next(model, job, near, 2)}")
+    else:
+        found.append(f"These trials cannot tell: {'a' if possible >= 0.5 else 'perhaps a'} window may be there. "
+                     + evidence.run_next(model, job, near, 4))
+    return SpeedWindow(job=job, verdict=verdict, reasons=tuple(found))
+
+
+def lean(fitted: LawFit, job: Job, material: int, window: tuple[float, float]) -> float:
+    """How many times the SD of the mean at an end grows where the priors of the laws' exponents are 4 times as wide."""
+    layout, post = fitted.layout, fitted.posterior
+    precision = post.at_mode.chol[0] @ post.at_mode.chol[0].T
+    physics = np.zeros(len(precision), bool)
+    physics[layout.names.dose.start + 1:layout.names.dose.start + 1 + len(TERMS)] = True
+    wide = precision - np.diag(post.data.precision * physics * (1 - 1 / 16))
+    most = 1.0
+    for x in window:
+        for age in job.sheet_hours:
+            speed = layout.centre.feed_speed_m_min * float(np.exp(x))
+            settings = _at(job, speed, age)
+            row = np.zeros(len(precision))
+            row[layout.names.dose] = layout.dose_columns(settings, material)
+            row[layout.names.position] = 1 / len(layout.positions)
+            most = max(most, float(np.sqrt(row @ np.linalg.solve(wide, row) / (row @ np.linalg.solve(precision, row)))))
+    return most
+
+
+def _at(job: Job, speed: float, age: float) -> Settings:
+    return Settings(speed, job.drum_pressure_kPa, grain_um(job.grit), job.thickness_mm, job.passes, age)
+
+
+def unsupported(model: LineModel, job: Job, window: tuple[float, float], centre: Centre, lean_: float,
+                settled: bool) -> SpeedWindow:
+    """The answer where a window comes out but rests on the priors, or the fit did not settle."""
+    ends = centre.feed_speed_m_min * np.exp(np.array(window))
+    found = []
+    if lean_ > LEAN_MOST:
+        found.append(f"The window would rest on assumed physics: with those assumptions loosened, the mean at an end "
+                     f"is {lean_:.1f} times as uncertain. Speeds, pressures and ages were not varied apart.")
+    if not settled:
+        found.append("The fit did not settle; look at the residuals for rows that do not belong.")
+    found.append(evidence.run_next(model, job, (ends[0], float(np.sqrt(ends.prod())), ends[1]), 3))
+    return SpeedWindow(job=job, verdict="not enough evidence", reasons=tuple(found))
+
+
+def flags(model: LineModel, job: Job, fitted: LawFit, tried: evidence.Tried, lean_: float) -> list[str]:
+    """What a reader should know of a window that was issued."""
+    layout, post, rows = fitted.layout, fitted.posterior, model.log.rows
+    found = []
+    if lean_ > LEAN_FLAG:
+        found.append(f"Leans on assumed physics: with the assumptions loosened, an end is {lean_:.2f} times as "
+                     "uncertain.")
+    plates = rows.drop_duplicates(["abrasive_sheet", "run"])
+    feed, hours = np.log(plates["feed_speed_m_min"].to_numpy(float)), plates["contact_hours"].to_numpy(float)
+    if feed.std() > _FLAT and hours.std() > _FLAT and abs(np.corrcoef(feed, hours)[0, 1]) > TOGETHER:
+        slow, fast = (shown("feed_speed_m_min", v, model.units) for v in (tried.low, tried.high))
+        found.append(f"Feed speed and sheet age were run together, so that wear and speed cannot be told apart. Run 3 "
+                     f"plates at {slow} and 3 at {fast} on one {job.grit} sheet while fresh, and the same at "
+                     f"{hours.max():.3g} h, at {shown('drum_pressure_kPa', job.drum_pressure_kPa, model.units)}.")
+    found += _spread_flags(model, job, fitted)
+    mean, sd = post.moments()
+    curve = layout.names.dose.start + 1 + CURVATURE
+    if abs(mean[curve]) > 2 * sd[curve]:
+        found.append("The law of speed curves: it is no plain power of speed over the range tried.")
+    if layout.has_drift:
+        drift = layout.names.dose.stop - 1
+        if abs(mean[drift]) > 2 * sd[drift]:
+            change = float(np.expm1(mean[drift]))
+            found.append(f"The line drifted over the log: edge radius changed by {change:+.0%} from the first run to "
+                         "the last. The window is for the line as it was at the end.")
+    censored = post.data.side[~layout.is_removal] != 0
+    if censored.mean() > 0.5:
+        found.append(f"{censored.mean():.0%} of the radii are readings below or above the gauge: the spread rests on "
+                     "few.")
+    missing = [p for p in POSITION_WORDS if p not in _position_names(model, job)]
+    if missing:
+        found.append(f"Not measured, so not promised: {', '.join(POSITION_WORDS[p] for p in missing)} edges.")
+    if job.burr_severity and not ("burr_severity" in rows and rows["burr_severity"].notna().any()):
+        found.append("The log names no burr severity; the job's has changed nothing.")
+    if job.residual_burr_mm is not None:
+        found += _burr_flags(model, job)
+    return found
+
+
+def _spread_flags(model: LineModel, job: Job, fitted: LawFit) -> list[str]:
+    post = fitted.posterior
+    index = len(post.data.edge_spread) + len(post.data.plate_spread)
+    log_sd = np.log(post.nodes.sd[:, index])
+    mean = post.weight @ log_sd
+    learned = 1 - np.sqrt(post.weight @ (log_sd - mean) ** 2) / post.data.spreads[index].log_sd
+    if learned >= LEARNED:
+        return []
+    sheets = len(fitted.layout.sheets)
+    middle = float(np.sqrt(np.prod(evidence.Tried.of(model, job).speeds)))
+    return [f"How much sheets differ is assumed rather than learned from {sheets} sheets (about {np.exp(mean):.0%} of "
+            f"the radius, sheet to sheet). {evidence.run_next(model, job, (middle,), 3)}"]
+
+
+def _burr_flags(model: LineModel, job: Job) -> list[str]:
+    within, known = evidence.cleared(model.log, job.residual_burr_mm)
+    left = known & ~within
+    sheets = model.log.rows["abrasive_sheet"][left].nunique()
+    found = []
+    if left.sum() < UNCLEARED or sheets < UNCLEARED_SHEETS:
+        found.append(f"Burr was left on {int(left.sum())} edges of {sheets} sheet{'s' if sheets != 1 else ''}: where "
+                     f"clearing ends is assumed more than learned. Run 4 plates with heavy burr on each of 2 new "
+                     f"{job.grit} sheets at {shown('drum_pressure_kPa', job.drum_pressure_kPa, model.units)} and the "
+                     "window's fast end.")
+    unread = int((~known & np.isfinite(model.log.reading('residual_burr_mm').value)).sum())
+    if unread:
+        found.append(f"{unread} burr readings lie below a gauge limit that is above the job's; they tell nothing here.")
+    if job.burr_severity is None:
+        found.append("No burr severity is named: the promise is for burr as mixed as in the log.")
+    return found
+

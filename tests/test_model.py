@@ -1,0 +1,229 @@
+"""Windows as a user asks for them: evidence, verdicts, reasons, and what must not change them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pandas as pd
+import pytest
+from lines import SEVERITIES, campaign
+
+import edgefinish as ef
+from edgefinish.laws import dose_factor, rounded_radius_mm, rounding_area_mm2, throughput_m_h
+from edgefinish.promise import speed_intervals, widest
+
+LIMITS = {"edge_radius_mm": (0.2, 0.75)}
+
+
+@cache
+def trial() -> pd.DataFrame:
+    return campaign("usual", 3).log
+
+
+@cache
+def model() -> ef.LineModel:
+    return ef.fit(ef.read_log(trial()), severities=SEVERITIES)
+
+
+@cache
+def radius_job() -> ef.Job:
+    return campaign("usual", 3).job("sheet life")[0]
+
+
+@cache
+def long_model() -> ef.LineModel:
+    return ef.fit(ef.read_log(campaign("twelve sheets", 1).log), severities=SEVERITIES)
+
+
+@cache
+def joint_job() -> ef.Job:
+    return campaign("twelve sheets", 1).job("all limits", 0.90)[0]
+
+
+def test_a_window_is_issued_and_says_what_binds_it():
+    window = model().window(radius_job())
+    assert window.verdict == "window"
+    assert window.low_m_min <= window.recommended_m_min <= window.high_m_min
+    assert "edge radius exceeds" in window.reasons[0] and "edge radius falls below" in window.reasons[1]
+    speeds = trial()["feed_speed_m_min"]
+    assert speeds.min() <= window.low_m_min and window.high_m_min <= speeds.max()
+
+
+def test_the_confidence_of_single_speeds_is_at_least_that_of_the_window():
+    window = model().window(radius_job())
+    inside = np.linspace(window.low_m_min, window.high_m_min, 9)
+    shares = model().share(radius_job(), inside)
+    assert list(shares.columns) == ["feed_speed_m_min", "median", "low", "high", "confidence"]
+    assert (shares["confidence"] >= 0.945).all()
+    assert (shares["low"] <= shares["median"]).all() and (shares["median"] <= shares["high"]).all()
+    assert (model().share(radius_job(), [0.01, 500.0])["confidence"] == 0).all()
+
+
+def test_the_set_point_is_where_confidence_is_highest():
+    window = model().window(radius_job())
+    inside = np.linspace(window.low_m_min, window.high_m_min, 41)
+    best = model().share(radius_job(), inside)["confidence"].max()
+    at = model().share(radius_job(), [window.recommended_m_min])["confidence"][0]
+    assert at >= best - 0.002
+
+
+def test_both_ways_to_a_radius_window_agree():
+    """Solved ends against crossings of the share between speeds, which jobs with other limits go by."""
+    promise = model().promise(radius_job(), (1.0, 6.0)).thinned(2048)
+    solved = widest(*speed_intervals(promise, 0.9), 0.95)
+    never = replace(promise, removal=promise.radius, removal_scatter=promise.scatter, removal_limit=50.0)
+    crossed = widest(*speed_intervals(never, 0.9), 0.95)
+    np.testing.assert_allclose(solved, crossed, atol=0.01)
+
+
+def test_more_limits_never_widen_the_promise_much_and_all_three_are_judged_together():
+    joint = long_model().window(joint_job())
+    assert joint.verdict == "window"
+    alone = long_model().window(replace(joint_job(), residual_burr_mm=None, removal_um=None))
+    assert np.log(joint.high_m_min / joint.low_m_min) < np.log(alone.high_m_min / alone.low_m_min)
+
+
+def test_higher_share_or_confidence_narrows():
+    widths = []
+    for share, confidence in ((0.8, 0.8), (0.9, 0.8), (0.9, 0.95)):
+        window = model().window(replace(radius_job(), share=share, confidence=confidence))
+        widths.append(np.log(window.high_m_min / window.low_m_min))
+    assert widths[0] > widths[1] > widths[2]
+
+
+@pytest.mark.parametrize(("line", "job"), [(model, radius_job), (long_model, joint_job)])
+def test_rows_in_any_order_give_the_same_numbers(line, job):
+    shuffled = line().log.rows.sample(frac=1, random_state=5).reset_index(drop=True)
+    a, b = line().window(job()), ef.fit(ef.read_log(shuffled), severities=SEVERITIES).window(job())
+    assert a.verdict == "window"
+    assert (a.low_m_min, a.high_m_min, a.recommended_m_min) == (b.low_m_min, b.high_m_min, b.recommended_m_min)
+    assert a.reasons == b.reasons
+
+
+def test_metric_and_imperial_twins_give_the_same_window():
+    twin = trial().assign(
+        feed_speed_m_min=trial()["feed_speed_m_min"] / 0.3048, thickness_mm=trial()["thickness_mm"] / 25.4,
+        drum_pressure_kPa=trial()["drum_pressure_kPa"] / 6.894757293168361, removal_um=trial()["removal_um"] / 25.4,
+        **{c: pd.to_numeric(trial()[c]) / 25.4 for c in ("edge_radius_mm", "burr_height_mm", "residual_burr_mm")})
+    twin = twin.rename(columns={
+        "feed_speed_m_min": "feed speed [ft/min]", "thickness_mm": "thickness [in]", "removal_um": "removal [mil]",
+        "drum_pressure_kPa": "drum pressure [psi]", "edge_radius_mm": "edge radius [in]",
+        "burr_height_mm": "burr height [in]", "residual_burr_mm": "residual burr [in]"})
+    a = model().window(radius_job())
+    b = ef.fit(ef.read_log(twin), severities=SEVERITIES).window(radius_job())
+    np.testing.assert_allclose([a.low_m_min, a.high_m_min], [b.low_m_min, b.high_m_min], rtol=1e-6)
+
+
+@pytest.mark.parametrize(("change", "word"), [
+    ({"material": "S890"}, "was not tried"),
+    ({"grit": "P36"}, "P36 was not tried"),
+    ({"thickness_mm": 90.0}, "was not tried"),
+    ({"drum_pressure_kPa": 300.0}, "was not tried"),
+    ({"passes": 7}, "was not tried"),
+    ({"sheet_hours": (0.0, 400.0)}, "were not tried"),
+    ({"burr_severity": "slag"}, "was not tried"),
+])
+def test_beyond_what_was_run_is_not_enough_evidence(change, word):
+    window = model().window(replace(radius_job(), **change))
+    assert window.verdict == "not enough evidence"
+    assert window.low_m_min is window.high_m_min is window.recommended_m_min is None
+    assert word in " ".join(window.reasons)
+    last = window.reasons[-1]
+    assert last.startswith("Run ") and "plates" in last and "sheet" in last and "kPa" in last and "m/min" in last
+
+
+def test_fewer_than_three_sheets_is_not_enough_evidence():
+    two = trial()[trial()["abrasive_sheet"].isin(sorted(trial()["abrasive_sheet"].unique())[:2])]
+    window = ef.fit(ef.read_log(two)).window(radius_job())
+    assert window.verdict == "not enough evidence" and "2 abrasive sheets" in window.reasons[0]
+
+
+def test_a_band_that_no_speed_meets_is_no_window():
+    window = model().window(replace(radius_job(), edge_radius_mm=(0.35, 0.37)))
+    assert window.verdict == "no window"
+    assert "At the best speed" in window.reasons[0]
+
+
+def test_limits_of_the_line_are_kept():
+    free = model().window(radius_job())
+    middle = float(np.sqrt(free.low_m_min * free.high_m_min))
+    line = ef.Line(feed_speed_m_min=(0.5, middle), drum_pressure_kPa=(10.0, 200.0), grits=("P60", "P80", "P120"))
+    bound = ef.fit(model().log, line=line).window(radius_job())
+    assert bound.high_m_min == pytest.approx(middle, rel=1e-9)
+    assert "the line's fastest speed" in bound.reasons[1]
+    shut = ef.fit(model().log, line=ef.Line(grits=("P36",))).window(radius_job())
+    assert shut.verdict == "not enough evidence"
+
+
+def test_a_material_cut_by_two_processes_is_two():
+    both = trial().assign(cut_process=np.where(trial()["run"].rank(method="dense") % 2 == 0, "laser", "plasma"))
+    line = ef.fit(ef.read_log(both))
+    vague = line.window(radius_job())
+    assert vague.verdict == "not enough evidence" and "must say which" in vague.reasons[0]
+    assert line.window(replace(radius_job(), cut_process="laser")).reasons != vague.reasons
+    assert line.materials.nunique() == 2
+    wrong = line.window(replace(radius_job(), cut_process="flame"))
+    assert wrong.verdict == "not enough evidence"
+
+
+def test_windows_come_in_the_order_asked_with_every_field():
+    jobs = [replace(radius_job(), material="S890"), radius_job()]
+    frame = model().windows(jobs)
+    assert frame["material"].tolist() == ["S890", radius_job().material]
+    assert frame["verdict"].tolist()[1] == "window"
+    assert frame["low_m_min"].isna().tolist() == [True, False]
+    assert len(model().windows([])) == 0
+
+
+def test_impossible_jobs_say_everything_at_once():
+    with pytest.raises(ef.JobError) as caught:
+        ef.Job(material="", thickness_mm=-1, drum_pressure_kPa=60, grit=80, edge_radius_mm=(0.6, 0.2), share=1.5)
+    named = {p.column for p in caught.value.problems}
+    assert named == {"material", "thickness_mm", "grit", "edge_radius_mm", "share"}
+
+
+def test_speeds_that_are_none_are_refused():
+    for bad in ([0.0], [-1.0], ["fast"], [float("nan")], [[1.0, 2.0]]):
+        with pytest.raises(ef.JobError):
+            model().share(radius_job(), bad)
+
+
+def test_more_pressure_never_gives_less_removal():
+    # Preston 1927: removal rises with pressure. In the law itself, and in what was fitted.
+    pressures = np.linspace(20, 200, 10)
+    assert (np.diff([dose_factor(p, 1.0) for p in pressures]) > 0).all()
+    tried = sorted(trial()["drum_pressure_kPa"].unique())
+    for quantity in ("removal_um", "edge_radius_mm"):
+        median = [model().response(replace(radius_job(), drum_pressure_kPa=float(p)), quantity, 2.0)["median"][0]
+                  for p in tried]
+        assert (np.diff(median) >= 0).all()
+
+
+def test_rounding_geometry():
+    # A = (1 − π/4) r², plain geometry: 0.053650 mm² at 0.5 mm, 0.858407 at 2 mm (ISO 8501-3 grade P3 asks for 2 mm).
+    np.testing.assert_allclose(rounding_area_mm2(np.array([0.5, 2.0])), [0.053650, 0.858407], atol=5e-7)
+    np.testing.assert_allclose([rounding_area_mm2(1.0, a) for a in (60, 120, 135)], [0.684853, 0.053751, 0.021514],
+                               atol=5e-7)
+    # 7850 kg/m³ structural steel (EN 1993-1-2, 3.2.2, from memory): 0.42116 g a metre of edge at 0.5 mm.
+    assert rounding_area_mm2(0.5) * 7.850 == pytest.approx(0.42116, abs=5e-6)
+    # Half the feed is twice the dose, and √2 = 1.41421 times the radius.
+    assert rounded_radius_mm(dose_factor(1, 0.5)) / rounded_radius_mm(1.0) == pytest.approx(1.41421, abs=5e-6)
+
+
+def test_throughput_rule_of_thumb():
+    # Common practice, no published source: four lanes abreast at 2.96 m/min turn out about 711 m of part an hour.
+    assert throughput_m_h(2.96, 4) == pytest.approx(711, abs=1)
+
+
+def test_insight_tables():
+    coefficients, spreads, sheets = model().coefficients(), model().spreads(), model().sheets()
+    feed = coefficients[(coefficients["law"] == "edge radius") & (coefficients["term"] == "feed speed")].iloc[0]
+    assert feed["sd"] < feed["prior_sd"] and -1 < feed["mean"] < -0.2
+    assert (spreads["low"] < spreads["median"]).all() and (spreads["median"] < spreads["high"]).all()
+    assert len(sheets) == trial()["abrasive_sheet"].nunique()
+    residuals = model().residuals()
+    assert set(residuals["law"]) == {"edge radius", "removal"}
+    assert residuals["residual"].abs().median() < 1.2
+    assert residuals[residuals["law"] == "edge radius"]["row"].is_unique
