@@ -17,6 +17,7 @@ import pandas as pd
 import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
+from .errors import JobError
 from .job import Job, SpeedWindow
 from .results import Results
 from .units import QUANTITIES, System, in_shown, unit_of
@@ -131,9 +132,20 @@ def tried_speeds(results: Results, job: Job) -> tuple[float, float] | None:
 def curve_speeds(results: Results, window: SpeedWindow) -> np.ndarray | None:
     """The speeds over which the fit is drawn; None where the trials cannot tell."""
     tried = tried_speeds(results, window.job)
-    if tried is None or window.verdict == "not enough evidence" or tried[0] == tried[1]:
+    if tried is None or tried[0] == tried[1] or not judged(results, window):
         return None
     return np.linspace(*tried, GRID)
+
+
+def judged(results: Results, window: SpeedWindow) -> bool:
+    """Whether the fit can answer the job at all: it may, and yet be too unsure for a window."""
+    if window.verdict != "not enough evidence":
+        return True
+    try:
+        results.model.share(window.job, [1.0])
+    except JobError:
+        return False
+    return True
 
 
 def positions_of(results: Results, job: Job) -> list[str]:

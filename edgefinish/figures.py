@@ -21,6 +21,7 @@ from .drawing import (
     curve_speeds,
     empty,
     figure_json,
+    judged,
     legend,
     level,
     limit_line,
@@ -75,8 +76,8 @@ def window_figure(results: Results, window: SpeedWindow) -> go.Figure:
             f"{percent(job.share)}. Lower panel: measured edge radius by edge position; pale: run at another pressure, "
             f"grit, thickness or number of passes.")
     fig = empty(f"At which speeds do at least {percent(job.share)} of edges meet every limit?",
-                  _verdict_lines(results, window), text, 390, rows=2, cols=1, shared_xaxes=True,
-                  vertical_spacing=0.05, row_heights=[0.45, 0.55])
+                _verdict_lines(results, window), text, 390, rows=2, cols=1, shared_xaxes=True,
+                vertical_spacing=0.05, row_heights=[0.45, 0.55])
     curve, tried = curve_speeds(results, window), tried_speeds(results, job)
     shade(fig, window, system)
     if tried is None:
@@ -110,10 +111,10 @@ def radius_by_position(results: Results, window: SpeedWindow) -> go.Figure:
     lines = [f"{job_name(job, system)}; {settings(job, system)}.",
              f"Solid: middle edge at {first:g} h; dashed: at {last:g} h; band: 90 % of future edges at these ages."]
     fig = empty("How does the radius follow the speed at each edge position?", lines,
-                  "One panel for each edge position with its readings and the limits.", 210 * down,
-                  rows=down, cols=2, shared_xaxes="all", shared_yaxes="all",
-                  horizontal_spacing=0.05, vertical_spacing=0.1,
-                  subplot_titles=[POSITION_WORDS[p] for p in positions])
+                "One panel for each edge position with its readings and the limits.", 210 * down,
+                rows=down, cols=2, shared_xaxes="all", shared_yaxes="all",
+                horizontal_spacing=0.05, vertical_spacing=0.1,
+                subplot_titles=[POSITION_WORDS[p] for p in positions])
     shade(fig, window, system)
     rows, curve = results.log.rows, curve_speeds(results, window)
     speed = np.asarray(in_shown(SPEED, rows[SPEED].to_numpy(float), system))
@@ -144,7 +145,7 @@ def wear_by_sheet(results: Results, window: SpeedWindow) -> go.Figure:
     job, system = window.job, results.study.units
     rows, question = results.log.rows, "How fast does a sheet lose its cut, and do sheets differ?"
     ours, tried = np.flatnonzero(of_material(results, job)), tried_speeds(results, job)
-    if window.verdict == "not enough evidence" or tried is None:
+    if tried is None or not judged(results, window):
         fig = empty(question, [f"{job_name(job, system)}."], "No curve.", WEAR_HEIGHT)
         nothing(fig, "Not enough evidence: no curve is drawn.")
     else:
@@ -264,7 +265,7 @@ def burr_figure(results: Results, window: SpeedWindow) -> go.Figure:
              "Line: fitted share at the worst position and age, with its 90 % band.",
              "Points: plates of this severity, how many in each."]
     fig = empty("At which speeds does the burr come off?", lines,
-                  "Share of edges with residual burr within the limit, against feed speed.", 230)
+                "Share of edges with residual burr within the limit, against feed speed.", 230)
     shade(fig, window, system)
     plates = _cleared_plates(results, job)
     if job.residual_burr_mm is None or plates.empty:
@@ -318,16 +319,16 @@ def residual_figure(results: Results, law: str = "edge radius") -> go.Figure:
     left = results.model.residuals()
     left = left[(left["law"] == law) & np.isfinite(left["residual"])]
     left = left.iloc[thin(np.arange(len(left)))]
-    rows, system = results.log.rows.iloc[left["row"].to_numpy(int)], results.study.units
+    rows, system = results.log.rows.loc[left["row"].to_numpy(int)], results.study.units
     varied = [n for n in RESIDUAL_SETTINGS if n in rows and rows[n].nunique() > 1]
     panels = math.ceil(len(varied) / 2) or 1
     outside = int((left["residual"].abs() > 2).sum())
     fig = empty(f"Does the fit of the {law} leave a pattern behind?",
-                  ["Standardised residuals; black line: their running middle. About 1 in 20 lies outside ±2: "
-                   f"here {outside} of {len(left)}. Triangles: readings beyond the gauge."],
-                  f"Panels: {', '.join(_label(n) for n in varied)}.",
-                  170 * panels, rows=panels, cols=2, shared_yaxes="all", horizontal_spacing=0.06,
-                  vertical_spacing=0.32 / panels)
+                ["Standardised residuals; black line: their running middle. About 1 in 20 lies outside ±2: "
+                 f"here {outside} of {len(left)}. Triangles: readings beyond the gauge."],
+                f"Panels: {', '.join(_label(n) for n in varied)}.",
+                170 * panels, rows=panels, cols=2, shared_yaxes="all", horizontal_spacing=0.06,
+                vertical_spacing=0.32 / panels)
     order = np.sort(np.abs(left["residual"].to_numpy(float)))
     reach = max(3.0, min(6.0, float(order[-1]) if len(order) else 3.0)) + 0.3
     for k, name in enumerate(varied):
@@ -366,8 +367,8 @@ def overview_figure(results: Results) -> go.Figure:
     system, windows = results.study.units, results.windows
     issued = sum(w.verdict == "window" for w in windows)
     fig = empty("Which speeds may be run on which job?",
-                  [f"{issued} of {len(windows)} jobs have a window. Bar: the window; mark: the set point."],
-                  " ".join(answer(w, system) for w in windows), 60 * len(windows) + 20)
+                [f"{issued} of {len(windows)} jobs have a window. Bar: the window; mark: the set point."],
+                " ".join(answer(w, system) for w in windows), 60 * len(windows) + 20)
     ends = [float(in_shown(SPEED, v, system)) for w in windows for v in (w.low_m_min, w.high_m_min) if v is not None]
     tried = np.asarray(in_shown(SPEED, results.log.rows[SPEED].to_numpy(float), system), float)
     first, last = float(min([*ends, tried.min()])), float(max([*ends, tried.max()]))

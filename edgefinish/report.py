@@ -133,7 +133,7 @@ def _material(results: Results, name: str, windows: list[SpeedWindow], draw: Any
     jobs = []
     for window in windows:
         drawn = [draw(window_figure(results, window))]
-        if window.job.residual_burr_mm is not None and window.verdict != "not enough evidence":
+        if window.job.residual_burr_mm is not None:
             drawn.append(draw(burr_figure(results, window)))
         jobs.append(_row(results, window) | {"figures": drawn})
     behaviour = [draw(picture(results, window)) for window in _one_a_setting(windows)

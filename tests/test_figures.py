@@ -9,6 +9,7 @@ import numpy as np
 import pages
 import pytest
 
+import edgefinish as ef
 from edgefinish import figures
 from edgefinish.drawing import SHAPES, figure_json
 from edgefinish.units import in_shown
@@ -102,21 +103,30 @@ def test_positions_differ_by_shape_and_not_by_colour_alone():
     assert shapes == {p: SHAPES[p] for p in shapes}
 
 
-def test_no_window_no_shade_and_a_word_instead_of_a_curve():
+def _refused(job, verdict="not enough evidence"):
+    return ef.SpeedWindow(job=job, verdict=verdict, reasons=("Run more plates.",))
+
+
+@pytest.mark.parametrize("verdict", ["no window", "not enough evidence"])
+def test_no_window_no_shade_but_the_curve_that_says_why(verdict):
     told = pages.demo()
-    window = replace(told.windows[0], verdict="not enough evidence", low_m_min=None, high_m_min=None,
-                     recommended_m_min=None)
-    for picture in OF_A_JOB[:3]:
-        fig = picture(told, window)
+    for picture in OF_A_JOB:
+        fig = picture(told, _refused(pages.issued(told)[0].job, verdict))
         assert not [s for s in fig.layout.shapes if s.type == "rect"]
-        assert not [t for t in fig.data if t.mode == "lines"]
-    assert "Not enough evidence" in str(figures.window_figure(told, window).layout.annotations)
+        assert [t for t in fig.data if t.mode == "lines"]
+
+
+def test_a_word_instead_of_a_curve_where_the_trials_cannot_judge():
+    told = pages.demo()
+    job = replace(pages.issued(told)[0].job, drum_pressure_kPa=500.0)
+    for picture in OF_A_JOB:
+        assert not [t for t in picture(told, _refused(job)).data if t.mode == "lines"]
+    assert "Not enough evidence" in str(figures.window_figure(told, _refused(job)).layout.annotations)
 
 
 def test_untried_material_draws_and_says_so():
     told = pages.demo()
-    window = replace(told.windows[0], verdict="not enough evidence", job=replace(told.windows[0].job, material="never"),
-                     low_m_min=None, high_m_min=None, recommended_m_min=None)
+    window = _refused(replace(told.windows[0].job, material="never"))
     assert "No run of never" in str(figures.window_figure(told, window).layout.annotations)
     for picture in OF_A_JOB[1:]:
         assert picture(told, window).layout.height
