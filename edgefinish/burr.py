@@ -15,7 +15,7 @@ import numpy as np
 from scipy.special import gammaincinv, log_ndtr, ndtri
 
 from .explore import SEED, Cloud, Mode, climb, nodes_about, pick, shuffled
-from .mixed import Floats, Spread
+from .rows import Floats, Spread
 
 MIDDLE_RADIUS, MIDDLE_HEIGHT = np.log(0.3), np.log(0.3)
 _GX, _GW = np.polynomial.hermite_e.hermegauss(7)

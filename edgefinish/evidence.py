@@ -9,7 +9,7 @@ import numpy as np
 
 from .errors import nearest
 from .job import Job
-from .mixed import Floats
+from .rows import Floats
 from .triallog import TrialLog
 from .units import QUANTITIES, shown, unit_of
 from .wording import limit

@@ -18,7 +18,7 @@ from .wording import POSITION_WORDS, limit, percent
 if TYPE_CHECKING:
     from .linemodel import LawFit, LineModel
 
-LEAN_FLAG, LEAN_MOST = 1.15, 1.5
+LEAN_FLAG, LEAN_MOST = 1.15, 2.5
 TOGETHER = 0.8
 LEARNED = 0.10
 UNCLEARED, UNCLEARED_SHEETS = 20, 4

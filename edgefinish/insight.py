@@ -14,8 +14,8 @@ from .explore import shuffled
 from .job import Job
 from .laws import AREA_LAW, WEAR_HOURS, wear_columns
 from .layout import material_keys, run_order, settings_of
-from .mixed import Floats
 from .promise import shares_along
+from .rows import Floats
 from .triallog import TrialLog
 
 if TYPE_CHECKING:
@@ -124,7 +124,7 @@ def response(model: LineModel, job: Job, quantity: str, speed: Floats, hours: Fl
     removal = quantity == "removal_um"
     if quantity not in ("edge_radius_mm", "removal_um"):
         raise JobError(Problem(None, "quantity", quantity, "edge_radius_mm, removal_um or cleared"))
-    fitted = model.law(removal=True) if removal else model.law_for(job)
+    fitted = model.law(removal=True, priors=model.priors_for(job)) if removal else model.law_for(job)
     promise = model.promise_of(fitted, job, (float(speed.min()), float(speed.max()))).thinned(_ENOUGH)
     path, scatter = promise.radius, promise.scatter
     shared = np.hypot(scatter.shared[promise.node][:, None], scatter.wear[promise.node][:, None] * hours / WEAR_HOURS)

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from .abrasive import GRAIN_UM
 from .laws import AREA_LAW, CURVATURE, FEED, TERMS, WEAR, WEAR_HOURS, Centre, Settings, columns, log_feed, log_pressure
-from .mixed import Floats, MixedData, Spread
 from .promise import Path
+from .rows import Floats, MixedData, Spread
 from .triallog import TrialLog
 
 POSITIONS = ("leading", "trailing", "lateral", "cutout")
@@ -35,8 +35,8 @@ class Priors:
 
     edge: Spread = Spread(0.10, 0.7)
     plate: Spread = Spread(0.06, 0.5)
-    sheet: Spread = Spread(0.08, 0.4)
-    sheet_wear: Spread = Spread(0.025, 0.6)
+    sheet: Spread = Spread(0.07, 0.4)
+    sheet_wear: Spread = Spread(0.02, 0.6)
     removal_edge: Spread = Spread(0.12, 0.7)
     removal_plate: Spread = Spread(0.04, 0.6)
     removal_sheet: Spread = Spread(0.05, 0.6)
@@ -44,11 +44,11 @@ class Priors:
     removal_position: float = 0.24
     material: tuple[float, float, float] = (0.25, 0.12, 0.12)
     removal_material: float = 0.25
-    drift: float = 0.06
+    drift: float = 0.05
 
 
 STANDARD = Priors()
-CAUTIOUS = Priors(sheet=Spread(0.10, 0.4))
+CAUTIOUS = Priors(sheet=Spread(0.08, 0.4))
 """Where burr or removal are promised too: joint windows lean harder on the spread of sheets."""
 
 

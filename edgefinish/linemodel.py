@@ -18,9 +18,9 @@ from .errors import JobError, Problem
 from .job import Job, Line, SpeedWindow
 from .laws import Settings
 from .layout import CAUTIOUS, STANDARD, Layout, Priors, lay_out, material_keys, paths
-from .mixed import Floats
 from .posterior import Posterior, posterior
 from .promise import Burr, Promise, Scatter, confidence_at, set_point, speed_intervals, widest, worst_shares
+from .rows import Floats
 from .triallog import TrialLog
 from .units import System
 
@@ -83,7 +83,11 @@ class LineModel:
 
     def law_for(self, job: Job) -> LawFit:
         """The law that answers a job: the radius alone, or with what else the job limits."""
-        return self.law(removal=job.removal_um is not None, priors=STANDARD if _radius_alone(job) else CAUTIOUS)
+        return self.law(removal=job.removal_um is not None, priors=self.priors_for(job))
+
+    def priors_for(self, job: Job) -> Priors:
+        """Priors of the spreads that a job is judged with."""
+        return STANDARD if _radius_alone(job) else CAUTIOUS
 
     def window(self, job: Job) -> SpeedWindow:
         """The widest speed window that may be promised for a job, or why there is none.

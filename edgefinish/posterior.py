@@ -10,7 +10,9 @@ import numpy as np
 from scipy.special import ndtri
 
 from .explore import Cloud, Mode, climb, nodes_about, pick, sobol
-from .mixed import Floats, MixedData, Nodes, Solution, nodes_at, solve
+from .many import MANY_ROWS, explore_many
+from .mixed import Solution, solve
+from .rows import Floats, MixedData, Nodes, nodes_at
 
 _START_TAIL = -0.8  # normal score of 1/ν near 0.075
 _BATCH = 4_000_000  # numbers in one array of a batch of nodes
@@ -127,11 +129,20 @@ def estimate(data: MixedData, *, restricted: bool = True) -> Estimate:
 
 
 def posterior(data: MixedData, count: int = 256) -> Posterior:
-    """Nodes of the spreads and tails, each with the normal of the coefficients there."""
+    """Nodes of the spreads and tails, each with the normal of the coefficients there.
+
+    Above `many.MANY_ROWS` rows what the rows pin down is put at its mode.
+    """
     flat = any(np.isinf(data.spreads[i].log_sd) for i in data.free)
-    batch = partial(_batch, data, reference=flat)
-    mode = climb(batch, _start(data), floor=0.1 if flat else 1.0)
-    cloud: Cloud = nodes_about(batch, mode, count)
+
+    def top(some: MixedData) -> Mode:
+        return climb(partial(_batch, some, reference=flat), _start(some), floor=0.1 if flat else 1.0)
+
+    if len(data.y) > MANY_ROWS and not flat:
+        e = explore_many(data, _start(data), top, count)
+        return Posterior(data, nodes_at(data, e.theta), e.weight, e.coef, e.chol, e.at_mode, e.mode, e.effective)
+    mode = top(data)
+    cloud: Cloud = nodes_about(partial(_batch, data, reference=flat), mode, count)
     got: _Got = cloud.got
     at_mode = solve(data, nodes_at(data, mode.theta[None]), mode.warm)
     return Posterior(data, got.nodes, cloud.weight, got.solution.coef, got.solution.chol, at_mode, mode,

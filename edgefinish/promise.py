@@ -15,7 +15,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from scipy.special import gammaincinv, ndtr, ndtri, stdtr
 
 from .laws import AREA_LAW, WEAR_HOURS, wear_columns
-from .mixed import Floats
+from .rows import Floats
 
 _AGES = 7
 _FALSE_POSITIONS = 12

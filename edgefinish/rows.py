@@ -1,0 +1,245 @@
+"""Rows of a mixed model: readings, bounds, what they hang on; their densities, and the priors of their spreads."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import gammaln, log_ndtr, ndtr, stdtr
+
+Floats = NDArray[np.float64]
+TAIL_MOST = 1 / 2.8  # 1/ν of the heaviest tail that is considered: the variance still exists
+_GAUSS_TAIL = 1e-7
+
+
+class Spread(NamedTuple):
+    """Prior of a spread: lognormal by its median and the SD of its logarithm."""
+
+    median: float
+    log_sd: float
+
+
+FLAT = Spread(float("nan"), float("inf"))
+"""No prior: estimates are REML or ML; draws then use the reference prior, flat in the logs of the expected mean squares
+(Box and Tiao 1973, Bayesian Inference in Statistical Analysis, chapter 5)."""
+OFF = Spread(0.0, 0.0)
+"""The level is not there: its spread is 0."""
+
+
+@dataclass(frozen=True, eq=False)
+class MixedData:
+    """Rows of a mixed model, sorted by sheet, then plate.
+
+    Shapes: n rows, R plates, qu effects a plate, qs effects a sheet, m error scales, p = pb + pf coefficients.
+    `y` (n,); `side` (n,) −1 below, 0 measured, +1 above; `scale` (n,) which error scale; `load` (n, qu);
+    `plate` (n,) 0…R−1 without gaps; `sheet` (R,) likewise; `sheet_load` (R, qu, qs);
+    `plate_columns` (R, qu, pb), reached through the loads; `row_columns` (n, pf);
+    `coef_mean`, `coef_sd` (p,), a sd of inf is no prior.
+    """
+
+    y: Floats
+    side: NDArray[np.int8]
+    scale: NDArray[np.intp]
+    load: Floats
+    plate: NDArray[np.intp]
+    sheet: NDArray[np.intp]
+    sheet_load: Floats
+    plate_columns: Floats
+    row_columns: Floats
+    coef_mean: Floats
+    coef_sd: Floats
+    edge_spread: tuple[Spread, ...]
+    plate_spread: tuple[Spread, ...]
+    sheet_spread: tuple[Spread, ...]
+    heavy_tails: bool = True
+
+    @property
+    def spreads(self) -> tuple[Spread, ...]:
+        """All spreads in their one order: edges, plates, sheets."""
+        return self.edge_spread + self.plate_spread + self.sheet_spread
+
+    @cached_property
+    def free(self) -> NDArray[np.intp]:
+        """Which spreads are unknown."""
+        return np.flatnonzero([s != OFF for s in self.spreads])
+
+    @property
+    def tails(self) -> int:
+        """How many tail parameters are unknown."""
+        return len(self.edge_spread) if self.heavy_tails else 0
+
+    @cached_property
+    def precision(self) -> Floats:
+        """Prior precision of the coefficients, (p,)."""
+        return np.where(np.isinf(self.coef_sd), 0.0, 1 / self.coef_sd**2)
+
+    @cached_property
+    def first_rows(self) -> NDArray[np.intp]:
+        """First row of each plate."""
+        return np.flatnonzero(np.r_[True, np.diff(self.plate) != 0])
+
+    @cached_property
+    def first_plates(self) -> NDArray[np.intp]:
+        """First plate of each sheet."""
+        return np.flatnonzero(np.r_[True, np.diff(self.sheet) != 0])
+
+    @cached_property
+    def censored(self) -> NDArray[np.intp]:
+        """Rows that are not measured values but bounds."""
+        return np.flatnonzero(self.side)
+
+    @property
+    def normal(self) -> bool:
+        """Whether every row is a measured value with a normal error: then nothing is approximated."""
+        return not self.heavy_tails and not len(self.censored)
+
+    @cached_property
+    def row_products(self) -> Floats:
+        """Products of the row columns, (n, pf²)."""
+        f = self.row_columns
+        return (f[:, :, None] * f[:, None, :]).reshape(len(f), -1)
+
+    @cached_property
+    def plate_products(self) -> Floats:
+        """Products of the plate columns for each pair of plate effects, (qu(qu+1)/2 · R, pb²)."""
+        b = self.plate_columns
+        pairs = [(i, j) for i in range(b.shape[1]) for j in range(i, b.shape[1])]
+        both = [b[:, i, :, None] * b[:, j, None, :] for i, j in pairs]
+        sym = [x if i == j else x + np.swapaxes(x, 1, 2) for x, (i, j) in zip(both, pairs, strict=True)]
+        return np.concatenate(sym).reshape(len(pairs) * len(b), -1)
+
+    def rows_where(self, keep: NDArray[np.bool_]) -> MixedData:
+        """The same model on some of the rows."""
+        plates, plate = np.unique(self.plate[keep], return_inverse=True)
+        return replace(
+            self, y=self.y[keep], side=self.side[keep], scale=self.scale[keep], load=self.load[keep], plate=plate,
+            row_columns=self.row_columns[keep], sheet=np.unique(self.sheet[plates], return_inverse=True)[1],
+            sheet_load=self.sheet_load[plates], plate_columns=self.plate_columns[plates])
+
+
+class Nodes(NamedTuple):
+    """Values of the unknown spreads and tails: `sd` (K, all spreads), `tail` (K, m) as 1/ν, `log_prior` (K,)."""
+
+    sd: Floats
+    tail: Floats
+    log_prior: Floats
+
+
+def _reference_prior(data: MixedData, sd: Floats) -> Floats:
+    """Log density of `FLAT` plate and sheet spreads, log scale, (K,); for one error scale, one effect a level."""
+    below = sd[:, 0] ** 2
+    out = np.zeros(len(sd))
+    for column, units in ((1, len(data.sheet)), (2, data.sheet[-1] + 1)):
+        size, v = len(data.y) / units, sd[:, column] ** 2
+        if np.isinf(data.spreads[column].log_sd):
+            out += np.log(v / (below + size * v))
+        below = below + size * v
+    return out
+
+
+def nodes_at(data: MixedData, theta: Floats, *, reference: bool = False) -> Nodes:
+    """Spreads and tails at points of the unconstrained space.
+
+    `theta` (K, free + tails): logarithms of the free spreads, then a normal score for each tail, of which 1/ν is
+    `TAIL_MOST` times the normal probability: a standard normal prior on the score is a uniform one on 1/ν. `reference`
+    adds the reference prior of spreads that have none.
+    """
+    k, d = len(theta), len(data.free)
+    sd = np.zeros((k, len(data.spreads)))
+    sd[:, data.free] = np.exp(theta[:, :d])
+    log_prior = np.zeros(k)
+    for column, which in enumerate(data.free):
+        median, log_sd = data.spreads[which]
+        if np.isfinite(log_sd):
+            log_prior -= 0.5 * ((theta[:, column] - np.log(median)) / log_sd) ** 2
+    tail = np.full((k, len(data.edge_spread)), _GAUSS_TAIL)
+    if data.tails:
+        score = theta[:, d:]
+        tail = np.maximum(TAIL_MOST * ndtr(score), _GAUSS_TAIL)
+        log_prior -= 0.5 * (score**2).sum(1)
+    if reference:
+        log_prior += _reference_prior(data, sd)
+    return Nodes(sd, tail, log_prior)
+
+
+class Rows:
+    """Log density, score and curvature of the rows at K nodes. Lives for one batch."""
+
+    def __init__(self, data: MixedData, nodes: Nodes) -> None:
+        m = len(data.edge_spread)
+        self.data = data
+        self.one = m == 1
+        self.sd = nodes.sd[:, :1] if self.one else nodes.sd[:, :m][:, data.scale]
+        self.student = data.heavy_tails
+        if self.student:
+            nu = 1 / nodes.tail
+            const = gammaln((nu + 1) / 2) - gammaln(nu / 2) - 0.5 * np.log(nu * np.pi)
+            self.nu = nu if self.one else nu[:, data.scale]
+            self.const = const if self.one else const[:, data.scale]
+        self.log_sd = np.log(self.sd)
+
+    def log_density(self, eta: Floats) -> Floats:
+        """(K, n) at linear predictors `eta`."""
+        data = self.data
+        e = (data.y - eta) / self.sd
+        if self.student:
+            out = self.const - self.log_sd - (self.nu + 1) / 2 * np.log1p(e * e / self.nu)
+        else:
+            out = -0.5 * (e * e + np.log(2 * np.pi)) - self.log_sd
+        if len(data.censored):
+            out[:, data.censored] = self._bound(e[:, data.censored])[0]
+        return out
+
+    def slopes(self, eta: Floats, variance: Floats | None) -> tuple[Floats, Floats]:
+        """Score and negative curvature, (K, n) each.
+
+        Bounds are averaged over the normal of the given `variance` (K, censored) about `eta`: they pull to one side
+        only, and their slope at the middle is not the middle of their slopes.
+        """
+        data = self.data
+        e = (data.y - eta) / self.sd
+        if self.student:
+            k = (self.nu + 1) / (self.nu + e * e)
+            score = k * e / self.sd
+            curve = k * (self.nu - e * e) / (self.nu + e * e) / self.sd**2
+        else:
+            score, curve = e / self.sd, np.broadcast_to(1 / self.sd**2, e.shape).copy()
+        c = data.censored
+        if len(c):
+            sd = self.sd if self.one else self.sd[:, c]
+            if variance is None:
+                _, score[:, c], curve[:, c] = self._bound(e[:, c])
+            else:
+                spread = np.sqrt(variance) / sd
+                parts = [(wt, self._bound(e[:, c] - x * spread)) for x, wt in zip(*HERMITE[5], strict=True)]
+                score[:, c] = sum(wt * part[1] for wt, part in parts)
+                curve[:, c] = sum(wt * part[2] for wt, part in parts)
+        return score, curve
+
+    def _bound(self, e: Floats) -> tuple[Floats, Floats, Floats]:
+        """Log probability, score and negative curvature of the bounds at standardised distances `e`."""
+        c = self.data.censored
+        sign = self.data.side[c]
+        sd = self.sd if self.one else self.sd[:, c]
+        z = -sign * e
+        if self.student:
+            nu, const = (self.nu, self.const) if self.one else (self.nu[:, c], self.const[:, c])
+            log_p = np.log(np.maximum(stdtr(nu, z), 1e-300))
+            h = np.exp(const - (nu + 1) / 2 * np.log1p(z * z / nu) - log_p)
+            bend = h * ((nu + 1) * z / (nu + z * z) + h)
+        else:
+            log_p = log_ndtr(z)
+            h = np.exp(-0.5 * z * z - 0.5 * np.log(2 * np.pi) - log_p)
+            bend = h * (z + h)
+        return log_p, sign * h / sd, bend / sd**2
+
+
+def _hermite(n: int) -> tuple[Floats, Floats]:
+    x, w = np.polynomial.hermite_e.hermegauss(n)
+    return x, w / w.sum()
+
+
+HERMITE = {n: _hermite(n) for n in (3, 5)}
