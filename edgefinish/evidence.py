@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Self
+from typing import Self
 
 import numpy as np
 
 from .errors import nearest
 from .job import Job
+from .linefit import LineFit
 from .rows import Floats
-from .triallog import TrialLog
 from .units import QUANTITIES, shown, unit_of
 from .wording import limit
-
-if TYPE_CHECKING:
-    from .linemodel import LineModel
 
 FEWEST_SHEETS = 3
 FEWEST_READINGS = 8
@@ -43,10 +40,10 @@ class Tried:
         return self.low, self.high
 
     @classmethod
-    def of(cls, model: LineModel, job: Job) -> Self:
+    def of(cls, model: LineFit, job: Job) -> Self:
         """Of the material, or of the whole log where the material was not run."""
         feed = model.log.rows["feed_speed_m_min"]
-        mine = feed[model.materials == key_of(model, job)]
+        mine = feed[model.materials == model.material_of(job)]
         tried = mine if len(mine) else feed
         low, high = tried.min(), tried.max()
         why = ["the slowest speed tried", "the fastest speed tried"]
@@ -59,21 +56,7 @@ class Tried:
         return cls(float(low), float(high), *why)
 
 
-def key_of(model: LineModel, job: Job) -> str:
-    """The job's material as the model knows it."""
-    both = f"{job.material} · {job.cut_process}"
-    return both if (model.materials == both).any() else job.material
-
-
-def cleared(log: TrialLog, most: float) -> tuple[np.ndarray, np.ndarray]:
-    """Whether each row's burr is within the limit, and whether the reading can tell."""
-    reading = log.reading("residual_burr_mm")
-    known = np.isfinite(reading.value)
-    known &= ~((reading.side < 0) & (reading.value > most)) & ~((reading.side > 0) & (reading.value < most))
-    return np.where(reading.side > 0, False, reading.value <= most), known
-
-
-def run_next(model: LineModel, job: Job, speeds: Floats | tuple[float, ...], sheets: int, plates: int = 3) -> str:
+def run_next(model: LineFit, job: Job, speeds: Floats | tuple[float, ...], sheets: int, plates: int = 3) -> str:
     """What to run, in one sentence: plates, sheets, grit, pressure, speeds."""
     system = model.units
     # a pair that rounds to one shown speed is one
@@ -91,10 +74,10 @@ def _three(tried: Tried) -> Floats:
     return np.geomspace(tried.low, max(tried.high, tried.low * 1.2), 3)
 
 
-def gaps(model: LineModel, job: Job, tried: Tried) -> list[str]:
+def gaps(model: LineFit, job: Job, tried: Tried) -> list[str]:
     """Why the job cannot be judged at all, one sentence each, the last saying what to run; empty where it can."""
     rows, system = model.log.rows, model.units
-    key = key_of(model, job)
+    key = model.material_of(job)
     found: list[str] = []
     sheets = rows["abrasive_sheet"].nunique()
     mine = rows[model.materials == key]
@@ -131,7 +114,7 @@ def gaps(model: LineModel, job: Job, tried: Tried) -> list[str]:
     return found
 
 
-def _outside(model: LineModel, job: Job, mine: object) -> list[str]:
+def _outside(model: LineFit, job: Job, mine: object) -> list[str]:
     system, line, found = model.units, model.line, []
     for name, value in (("drum_pressure_kPa", job.drum_pressure_kPa), ("thickness_mm", job.thickness_mm),
                         ("passes", job.passes)):
@@ -162,9 +145,9 @@ def _outside(model: LineModel, job: Job, mine: object) -> list[str]:
     return found
 
 
-def _unread(model: LineModel, job: Job, mine: object) -> list[str]:
+def _unread(model: LineFit, job: Job, mine: object) -> list[str]:
     log, found = model.log, []
-    here = (model.materials == key_of(model, job)).to_numpy()
+    here = (model.materials == model.material_of(job)).to_numpy()
     wanted = [("edge_radius_mm", job.edge_radius_mm), ("removal_um", job.removal_um)]
     for name, asked in wanted:
         if asked is None:
@@ -175,7 +158,7 @@ def _unread(model: LineModel, job: Job, mine: object) -> list[str]:
             found.append(f"{QUANTITIES[name].label.capitalize()} was measured on {count} edges of {job.material}; "
                          f"fewer than {FEWEST_READINGS} tell nothing of its spread.")
     if job.residual_burr_mm is not None:
-        known = cleared(log, job.residual_burr_mm)[1]
+        known = model.cleared(job.residual_burr_mm)[1]
         if (known & here).sum() < FEWEST_READINGS:
             most = limit("residual_burr_mm", job.residual_burr_mm, model.units, "down")
             found.append(f"Residual burr was read against {most} on {int((known & here).sum())} edges of {job.material}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -11,12 +11,10 @@ from . import evidence
 from .abrasive import grain_um
 from .job import Job, SpeedWindow
 from .laws import CURVATURE, TERMS, Centre, Settings, wear_columns
+from .linefit import LawFit, LineFit
 from .promise import Promise, worst_shares
 from .units import shown
 from .wording import POSITION_WORDS, limit, percent
-
-if TYPE_CHECKING:
-    from .linemodel import LawFit, LineModel
 
 LEAN_FLAG, LEAN_MOST = 1.15, 2.5
 TOGETHER = 0.8
@@ -37,6 +35,10 @@ class _Limit(NamedTuple):
     what: str
     promise: Promise
     grows: bool  # whether a greater dose makes it worse
+
+
+def _about(fraction: float) -> str:
+    return percent(round(float(fraction), 2))
 
 
 def _single_limits(promise: Promise) -> list[_Limit]:
@@ -64,7 +66,7 @@ def _binding(promise: Promise, x: float) -> tuple[_Limit, float]:
     return limits[index], least
 
 
-def _where(model: LineModel, promise: Promise, one: _Limit, positions: list[str]) -> str:
+def _where(model: LineFit, promise: Promise, one: _Limit, positions: list[str]) -> str:
     """Edge position and sheet age where a limit binds, by posterior means."""
     path = promise.removal if one.what == "removal too great" else promise.radius
     step = path.position.mean(0)
@@ -76,7 +78,7 @@ def _where(model: LineModel, promise: Promise, one: _Limit, positions: list[str]
     return f"at {POSITION_WORDS[position]} edges on {sheet}"
 
 
-def _said(model: LineModel, job: Job, one: _Limit) -> str:
+def _said(model: LineFit, job: Job, one: _Limit) -> str:
     low, high = job.edge_radius_mm or (None, None)
     system = model.units
     if one.what == "edge radius too small":
@@ -90,7 +92,7 @@ def _said(model: LineModel, job: Job, one: _Limit) -> str:
     return f"burr above {limit('residual_burr_mm', job.residual_burr_mm, system, 'down')} is left"
 
 
-def bindings(model: LineModel, job: Job, promise: Promise, window: tuple[float, float], tried: evidence.Tried,
+def bindings(model: LineFit, job: Job, promise: Promise, window: tuple[float, float], tried: evidence.Tried,
              centre: float) -> tuple[Ending, Ending]:
     """What binds the slow and the fast end of a window."""
     positions = _position_names(model, job)
@@ -107,12 +109,12 @@ def bindings(model: LineModel, job: Job, promise: Promise, window: tuple[float, 
     return out[0], out[1]
 
 
-def _position_names(model: LineModel, job: Job) -> list[str]:
+def _position_names(model: LineFit, job: Job) -> list[str]:
     layout = model.law_for(job).layout
     return [layout.positions[i] for i in model.measured_positions(layout, job)]
 
 
-def refusal(model: LineModel, job: Job, fitted: LawFit, promise: Promise, possible: float) -> SpeedWindow:
+def refusal(model: LineFit, job: Job, fitted: LawFit, promise: Promise, possible: float) -> SpeedWindow:
     """The answer where no window can be promised: no speed will do, or the trials cannot tell.
 
     `possible`: share of the draws that have an interval of speeds wide enough.
@@ -128,9 +130,10 @@ def refusal(model: LineModel, job: Job, fitted: LawFit, promise: Promise, possib
     verdict: Literal["no window", "not enough evidence"] = "not enough evidence"
     if possible <= max(0.05, 1 - job.confidence):
         verdict = "no window"
-    found = [f"At the best speed, {speed}, about {median:.0%} of edges meet every limit at the worst position and age "
-             f"(90 % range {low:.0%} to {high:.0%}); {percent(job.share)} are asked for.",
-             f"Most is lost there to this: {_said(model, job, one)}, {where} first; {alone:.0%} meet that limit alone."]
+    found = [f"At the best speed, {speed}, about {_about(median)} of edges meet every limit at the worst position and "
+             f"age (90 % range {_about(low)} to {_about(high)}); {percent(job.share)} are asked for.",
+             f"Most is lost there to this: {_said(model, job, one)}, {where} first; {_about(alone)} meet that limit "
+             "alone."]
     near = centre * np.exp(np.clip(x[best] + np.array([-0.2, 0.0, 0.2]), *promise.speeds))
     if verdict == "no window":
         age = job.sheet_hours
@@ -166,7 +169,7 @@ def _at(job: Job, speed: float, age: float) -> Settings:
     return Settings(speed, job.drum_pressure_kPa, grain_um(job.grit), job.thickness_mm, job.passes, age)
 
 
-def unsupported(model: LineModel, job: Job, window: tuple[float, float], centre: Centre, lean_: float,
+def unsupported(model: LineFit, job: Job, window: tuple[float, float], centre: Centre, lean_: float,
                 settled: bool) -> SpeedWindow:
     """The answer where a window comes out but rests on the priors, or the fit did not settle."""
     ends = centre.feed_speed_m_min * np.exp(np.array(window))
@@ -180,7 +183,7 @@ def unsupported(model: LineModel, job: Job, window: tuple[float, float], centre:
     return SpeedWindow(job=job, verdict="not enough evidence", reasons=tuple(found))
 
 
-def flags(model: LineModel, job: Job, fitted: LawFit, tried: evidence.Tried, lean_: float) -> list[str]:
+def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried, lean_: float) -> list[str]:
     """What a reader should know of a window that was issued."""
     layout, post, rows = fitted.layout, fitted.posterior, model.log.rows
     found = []
@@ -202,13 +205,13 @@ def flags(model: LineModel, job: Job, fitted: LawFit, tried: evidence.Tried, lea
     if layout.has_drift:
         drift = layout.names.dose.stop - 1
         if abs(mean[drift]) > 2 * sd[drift]:
-            change = float(np.expm1(mean[drift]))
-            found.append(f"The line drifted over the log: edge radius changed by {change:+.0%} from the first run to "
+            change = 100 * float(np.expm1(mean[drift]))
+            found.append(f"The line drifted over the log: edge radius changed by {change:+.0f} % from the first run to "
                          "the last. The window is for the line as it was at the end.")
     censored = post.data.side[~layout.is_removal] != 0
     if censored.mean() > 0.5:
-        found.append(f"{censored.mean():.0%} of the radii are readings below or above the gauge: the spread rests on "
-                     "few.")
+        found.append(f"{_about(censored.mean())} of the radii are readings below or above the gauge: the spread rests "
+                     "on few.")
     missing = [p for p in POSITION_WORDS if p not in _position_names(model, job)]
     if missing:
         found.append(f"Not measured, so not promised: {', '.join(POSITION_WORDS[p] for p in missing)} edges.")
@@ -219,7 +222,7 @@ def flags(model: LineModel, job: Job, fitted: LawFit, tried: evidence.Tried, lea
     return found
 
 
-def _spread_flags(model: LineModel, job: Job, fitted: LawFit) -> list[str]:
+def _spread_flags(model: LineFit, job: Job, fitted: LawFit) -> list[str]:
     post = fitted.posterior
     index = len(post.data.edge_spread) + len(post.data.plate_spread)
     log_sd = np.log(post.nodes.sd[:, index])
@@ -229,12 +232,12 @@ def _spread_flags(model: LineModel, job: Job, fitted: LawFit) -> list[str]:
         return []
     sheets = len(fitted.layout.sheets)
     middle = float(np.sqrt(np.prod(evidence.Tried.of(model, job).speeds)))
-    return [f"How much sheets differ is assumed rather than learned from {sheets} sheets (about {np.exp(mean):.0%} of "
-            f"the radius, sheet to sheet). {evidence.run_next(model, job, (middle,), 3)}"]
+    return [f"How much sheets differ is assumed rather than learned from {sheets} sheets (about {_about(np.exp(mean))} "
+            f"of the radius, sheet to sheet). {evidence.run_next(model, job, (middle,), 3)}"]
 
 
-def _burr_flags(model: LineModel, job: Job) -> list[str]:
-    within, known = evidence.cleared(model.log, job.residual_burr_mm)
+def _burr_flags(model: LineFit, job: Job) -> list[str]:
+    within, known = model.cleared(job.residual_burr_mm)
     left = known & ~within
     sheets = model.log.rows["abrasive_sheet"][left].nunique()
     found = []

@@ -3,56 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtr, ndtri, stdtrit
+from scipy.special import ndtri, stdtrit
 
 from .errors import JobError, Problem
 from .explore import shuffled
 from .job import Job
 from .laws import AREA_LAW, WEAR_HOURS, wear_columns
-from .layout import material_keys, run_order, settings_of
+from .linefit import LawFit, LineFit
 from .promise import shares_along
 from .rows import Floats
 from .triallog import TrialLog
 
-if TYPE_CHECKING:
-    from .linemodel import LawFit, LineModel
-
 RADIUS, REMOVAL = "edge radius", "removal"
 _BAND = (0.05, 0.5, 0.95)
 _ENOUGH = 1024  # draws of a picture
-
-
-def fitted_log_radius(log: TrialLog, fitted: LawFit) -> Floats:
-    """Fitted log radius of every row of the log, its sheet and plate included where a radius was measured on them."""
-    layout, at, rows = fitted.layout, fitted.posterior.at_mode, log.rows
-    coef = at.coef[0]
-    material = pd.Index(layout.materials).get_indexer(material_keys(rows))
-    order = run_order(rows) if layout.has_drift else 0.0
-    out = layout.dose_columns(settings_of(rows), material, order) @ coef[layout.names.dose]
-    sheet = pd.Index(layout.sheets).get_indexer(rows["abrasive_sheet"])
-    effect = at.sheet[0][sheet] * (sheet >= 0)[:, None]
-    out += effect[:, 0] + effect[:, 1] * rows["contact_hours"].to_numpy(float) / WEAR_HOURS
-    plate = layout.plates.get_indexer(pd.MultiIndex.from_arrays([rows["abrasive_sheet"], rows["run"]]))
-    out += at.plate[0][plate, 0] * (plate >= 0)
-    position = pd.Index(layout.positions).get_indexer(rows["edge_position"])
-    return out + np.where(position >= 0, coef[layout.names.position][position], 0.0)
-
-
-def best_log_radius(log: TrialLog, fitted: LawFit) -> Floats:
-    """Log radius of every row: as measured, else what the fit expects, a bound taken into account."""
-    reading = log.reading("edge_radius_mm")
-    mean, sd = fitted_log_radius(log, fitted), float(fitted.posterior.at_mode_sd[0])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        value = np.log(reading.value)
-        z = (value - mean) / sd
-        below = mean - sd * np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi) / np.maximum(ndtr(z), 1e-12)
-        above = mean + sd * np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi) / np.maximum(ndtr(-z), 1e-12)
-    bound = np.where(reading.side < 0, below, above)
-    return np.where(np.isnan(reading.value), mean, np.where(reading.side == 0, value, bound))
 
 
 def residuals(log: TrialLog, fitted: LawFit) -> pd.DataFrame:
@@ -115,7 +82,7 @@ def sheets(log: TrialLog, fitted: LawFit) -> pd.DataFrame:
         "last_hours": ages["max"].to_numpy()})
 
 
-def response(model: LineModel, job: Job, quantity: str, speed: Floats, hours: Floats, position: str | None
+def response(model: LineFit, job: Job, quantity: str, speed: Floats, hours: Floats, position: str | None
              ) -> pd.DataFrame:
     """See `LineModel.response`; `speed` and `hours` of one length."""
     frame = pd.DataFrame({"feed_speed_m_min": speed, "contact_hours": hours})
@@ -144,7 +111,7 @@ def response(model: LineModel, job: Job, quantity: str, speed: Floats, hours: Fl
     return frame.assign(median=median, low=low, high=high, mean_low=mean_low, mean_high=mean_high)
 
 
-def _position_step(model: LineModel, fitted: LawFit, job: Job, steps: Floats, position: str | None) -> Floats:
+def _position_step(model: LineFit, fitted: LawFit, job: Job, steps: Floats, position: str | None) -> Floats:
     names = [fitted.layout.positions[i] for i in model.measured_positions(fitted.layout, job)]
     if position is None:
         return steps[np.arange(len(steps)), np.arange(len(steps)) % steps.shape[1]]
@@ -154,7 +121,7 @@ def _position_step(model: LineModel, fitted: LawFit, job: Job, steps: Floats, po
     return steps[:, names.index(position)]
 
 
-def _cleared(model: LineModel, job: Job, speed: Floats, hours: Floats, position: str | None) -> dict[str, Floats]:
+def _cleared(model: LineFit, job: Job, speed: Floats, hours: Floats, position: str | None) -> dict[str, Floats]:
     if job.residual_burr_mm is None:
         raise JobError(Problem(None, "residual_burr_mm", "None", "a limit on residual burr"))
     full = model.promise(job, (float(speed.min()), float(speed.max())))

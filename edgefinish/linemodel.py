@@ -2,92 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field, fields
-from functools import cached_property
-from typing import Literal, TypeVar
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, fields
+from typing import Literal
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
 from . import evidence, grounds, insight
-from .abrasive import grain_um
-from .burr import CAUTIOUS_SHEET, MIDDLE_HEIGHT, BurrData, BurrPosterior, fit_burr, future_heights
 from .errors import JobError, Problem
 from .job import Job, Line, SpeedWindow
-from .laws import Settings
-from .layout import CAUTIOUS, STANDARD, Layout, Priors, lay_out, material_keys, paths
-from .posterior import Posterior, posterior
-from .promise import Burr, Promise, Scatter, confidence_at, set_point, speed_intervals, widest, worst_shares
+from .layout import CAUTIOUS, STANDARD
+from .linefit import LawFit, LineFit
+from .promise import confidence_at, set_point, speed_intervals, widest, worst_shares
 from .rows import Floats
 from .triallog import TrialLog
 from .units import System
 
-T = TypeVar("T")
-DRAWS = 8192
-JOINT_DRAWS = 2048
 NARROWEST = 1.05
 """A window whose ends stand closer than this ratio is none: no drive holds it."""
 
 
 @dataclass(frozen=True, eq=False)
-class LawFit:
-    """One fitted posterior with the layout that gives it meaning."""
-
-    layout: Layout
-    posterior: Posterior
-    priors: Priors
-
-    def scatters(self) -> tuple[Scatter, Scatter | None]:
-        """Spreads of future edges at each node: of the edge radius, and of what removal adds of its own."""
-        sd, tail = self.posterior.nodes.sd, self.posterior.nodes.tail
-        if not self.layout.has_removal:
-            edge, plate, sheet, wear = sd.T
-            return Scatter(np.hypot(sheet, plate), wear, edge, tail[:, 0]), None
-        edge, removal_edge, plate, removal_plate, sheet, wear, removal_sheet = sd.T
-        return (Scatter(np.hypot(sheet, plate), wear, edge, tail[:, 0]),
-                Scatter(np.hypot(removal_sheet, removal_plate), np.zeros_like(wear), removal_edge, tail[:, 1]))
-
-
-@dataclass(frozen=True, eq=False)
-class LineModel:
-    """The fitted line. Made by `fit`; answers are the same for the same log, in any order of its rows.
-
-    `line` is what the line allows, `severities` the burr heights (mm) that the shop's words mean, `units` those of the
-    sentences in `reasons`. Posteriors are computed when first asked for, and kept.
-    """
-
-    log: TrialLog
-    line: Line = field(default_factory=Line)
-    severities: Mapping[str, tuple[float, float]] = field(default_factory=dict)
-    units: System = "metric"
-    _kept: dict[object, object] = field(default_factory=dict, repr=False)
-
-    @cached_property
-    def materials(self) -> pd.Series:
-        """Material of each row of the log, a material cut by two processes being two."""
-        return material_keys(self.log.rows)
-
-    def law(self, *, removal: bool = False, priors: Priors = STANDARD) -> LawFit:
-        """The fitted law of the edge radius, with removal beside it where asked for."""
-        def compute() -> LawFit:
-            layout = lay_out(self.log, removal=removal, priors=priors)
-            return LawFit(layout, posterior(layout.data), priors)
-        return self._keep(("law", removal, priors), compute)
-
-    def _keep(self, key: object, compute: Callable[[], T]) -> T:
-        if key not in self._kept:
-            self._kept[key] = compute()
-        return self._kept[key]  # type: ignore[return-value]
-
-    def law_for(self, job: Job) -> LawFit:
-        """The law that answers a job: the radius alone, or with what else the job limits."""
-        return self.law(removal=job.removal_um is not None, priors=self.priors_for(job))
-
-    def priors_for(self, job: Job) -> Priors:
-        """Priors of the spreads that a job is judged with."""
-        return STANDARD if _radius_alone(job) else CAUTIOUS
+class LineModel(LineFit):
+    """The fitted line. Made by `fit`; answers are the same for the same log, in any order of its rows."""
 
     def window(self, job: Job) -> SpeedWindow:
         """The widest speed window that may be promised for a job, or why there is none.
@@ -164,91 +103,6 @@ class LineModel:
             raise JobError(Problem(None, None, job.title, "a job that these trials can judge", gaps[0]), "job")
         return tried
 
-    def promise(self, job: Job, speeds: tuple[float, float]) -> Promise:
-        """Draws of everything that the job's window rests on; `speeds` in m/min."""
-        return self.promise_of(self.law_for(job), job, speeds)
-
-    def promise_of(self, fitted: LawFit, job: Job, speeds: tuple[float, float]) -> Promise:
-        """The same on a given fit."""
-        layout, scatters = fitted.layout, fitted.scatters()
-        count = DRAWS if _radius_alone(job) else JOINT_DRAWS
-        node, coef = self._keep(("draws", layout.has_removal, fitted.priors, count),
-                                lambda: fitted.posterior.draws(count))
-        material = self.material_index(layout, job)
-        radius, removal = paths(layout, coef, _settings(job), material, self.measured_positions(layout, job))
-        low, high = job.edge_radius_mm or (None, None)
-        centre = layout.centre.feed_speed_m_min
-        return Promise(
-            node=node, speeds=(float(np.log(speeds[0] / centre)), float(np.log(speeds[1] / centre))),
-            hours=job.sheet_hours, radius=radius, scatter=scatters[0],
-            radius_limits=(np.log(low) if low else -np.inf, np.log(high) if high else np.inf), removal=removal,
-            removal_scatter=scatters[1], removal_limit=np.log(job.removal_um) if job.removal_um else np.inf,
-            burr=None if job.residual_burr_mm is None else self._burr(job, layout, count))
-
-    def material_index(self, layout: Layout, job: Job) -> int:
-        """Which of the layout's materials the job is about."""
-        return layout.materials.index(evidence.key_of(self, job))
-
-    def measured_positions(self, layout: Layout, job: Job) -> list[int]:
-        """Edge positions measured on the job's material, as indices into the layout's."""
-        mine = (self.materials.iloc[layout.row] == evidence.key_of(self, job)).to_numpy()
-        seen = set(self.log.rows["edge_position"].to_numpy()[layout.row[mine]])
-        return [i for i, p in enumerate(layout.positions) if p in seen]
-
-    def _burr(self, job: Job, layout: Layout, count: int) -> Burr:
-        fitted = self.burr_fit(job)
-        names = sorted(self.materials.unique())
-        level, slope, height = fitted.draws(count, names.index(evidence.key_of(self, job)))
-        span = self.severities.get(job.burr_severity) if job.burr_severity else None
-        future = future_heights(self.plate_heights(job.burr_severity), span, count)
-        return Burr(level, slope, height[:, None] * future)
-
-    def plate_heights(self, severity: str | None) -> Floats:
-        """Log height before (over 0.3 mm) of the log's plates of a severity, or of all."""
-        rows = self.log.rows
-        if "burr_height_mm" not in rows:
-            return np.empty(0)
-        height = pd.Series(_height(self.log), index=rows.index)
-        mine = height.notna()
-        if severity and "burr_severity" in rows:
-            mine &= rows["burr_severity"] == severity
-        plates = height[mine].groupby([rows["abrasive_sheet"][mine], rows["run"][mine]]).mean()
-        return np.sort(plates.to_numpy(float))
-
-    def burr_fit(self, job: Job) -> BurrPosterior:
-        """The fitted chance that burr is within the job's limit."""
-        limit, severity = job.residual_burr_mm, job.burr_severity
-        if limit is None:
-            raise ValueError(f"{job.title}: found no limit on residual burr, wanted one")
-        rows = self.log.rows
-        known = np.isfinite(_height(self.log))
-        by_word = bool(severity) and "burr_severity" in rows and not known[(rows["burr_severity"] == severity)].any()
-        return self._keep(("burr", limit, severity if by_word else None),
-                          lambda: fit_burr(self._burr_data(limit, severity if by_word else None)))
-
-    def _burr_data(self, limit: float, severity: str | None) -> BurrData:
-        rows = self.log.rows
-        cleared, known = evidence.cleared(self.log, limit)
-        if severity:
-            known &= (rows["burr_severity"] == severity).to_numpy()
-        height = _height(self.log)
-        if "burr_severity" in rows:
-            for word, (low, high) in self.severities.items():
-                here = np.isnan(height) & (rows["burr_severity"] == word).to_numpy()
-                height[here] = np.log((low + high) / 2) - MIDDLE_HEIGHT
-            typical = pd.Series(height).groupby(rows["burr_severity"].to_numpy()).transform("median").to_numpy()
-            height = np.where(np.isnan(height), typical, height)
-        height = np.where(np.isnan(height), 0.0, height)
-        radius = insight.best_log_radius(self.log, self.law(priors=CAUTIOUS))
-        known &= np.isfinite(radius)
-        names = sorted(self.materials.unique())
-        material = pd.Index(names).get_indexer(self.materials)
-        sheet = pd.factorize(rows["abrasive_sheet"], sort=True)[0]
-        order = np.lexsort((cleared, radius, height, material, sheet))
-        order = order[known[order]]
-        return BurrData(cleared[order], radius[order], height[order], sheet[order], material[order], len(names),
-                        CAUTIOUS_SHEET)
-
     def response(self, job: Job, quantity: Literal["edge_radius_mm", "removal_um", "cleared"],
                  feed_speed_m_min: ArrayLike | None = None, contact_hours: ArrayLike | None = None,
                  edge_position: str | None = None) -> pd.DataFrame:
@@ -295,22 +149,6 @@ def fit(log: TrialLog, *, line: Line | None = None, severities: Mapping[str, tup
     if not isinstance(log, TrialLog):
         raise TypeError(f"found {type(log).__name__}, wanted a TrialLog: read it with read_log first")
     return LineModel(log, line or Line(), dict(severities or {}), units)
-
-
-def _radius_alone(job: Job) -> bool:
-    return job.residual_burr_mm is None and job.removal_um is None
-
-
-def _settings(job: Job) -> Settings:
-    return Settings(1.0, job.drum_pressure_kPa, grain_um(job.grit), job.thickness_mm, job.passes, 0.0)
-
-
-def _height(log: TrialLog) -> Floats:
-    """Log height before over 0.3 mm of each row, NaN where unknown or 0."""
-    if "burr_height_mm" not in log.rows:
-        return np.full(len(log.rows), np.nan)
-    value = log.reading("burr_height_mm").value
-    return np.log(np.where(value > 0, np.maximum(value, 0.02), np.nan)) - MIDDLE_HEIGHT
 
 
 def _speeds(values: ArrayLike) -> Floats:

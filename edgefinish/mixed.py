@@ -134,7 +134,7 @@ def collapse(data: MixedData, sums: RowSums, plate_var: Floats) -> Collapsed:
 
 
 class Coefficients(NamedTuple):
-    """Coefficients and sheet effects given the collapsed rows; leading axis K. `fit` is the quadratic form explained."""
+    """Coefficients and sheet effects given the collapsed rows; leading axis K."""
 
     coef: Floats
     chol: Floats

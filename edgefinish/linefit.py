@@ -1,0 +1,230 @@
+"""The laws as fitted to a log, and the draws of them that a job's promise rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TypeVar
+
+import numpy as np
+import pandas as pd
+from scipy.special import ndtr
+
+from .abrasive import grain_um
+from .burr import CAUTIOUS_SHEET, MIDDLE_HEIGHT, BurrData, BurrPosterior, fit_burr, future_heights
+from .job import Job, Line
+from .laws import WEAR_HOURS, Settings
+from .layout import CAUTIOUS, STANDARD, Layout, Priors, lay_out, material_keys, paths, run_order, settings_of
+from .posterior import Posterior, posterior
+from .promise import Burr, Promise, Scatter
+from .rows import Floats
+from .triallog import TrialLog
+from .units import System
+
+T = TypeVar("T")
+DRAWS = 8192
+JOINT_DRAWS = 2048
+
+
+@dataclass(frozen=True, eq=False)
+class LawFit:
+    """One fitted posterior with the layout that gives it meaning."""
+
+    layout: Layout
+    posterior: Posterior
+    priors: Priors
+
+    def scatters(self) -> tuple[Scatter, Scatter | None]:
+        """Spreads of future edges at each node: of the edge radius, and of what removal adds of its own."""
+        sd, tail = self.posterior.nodes.sd, self.posterior.nodes.tail
+        if not self.layout.has_removal:
+            edge, plate, sheet, wear = sd.T
+            return Scatter(np.hypot(sheet, plate), wear, edge, tail[:, 0]), None
+        edge, removal_edge, plate, removal_plate, sheet, wear, removal_sheet = sd.T
+        return (Scatter(np.hypot(sheet, plate), wear, edge, tail[:, 0]),
+                Scatter(np.hypot(removal_sheet, removal_plate), np.zeros_like(wear), removal_edge, tail[:, 1]))
+
+
+@dataclass(frozen=True, eq=False)
+class LineFit:
+    """The fitted laws of a line.
+
+    `line` is what the line allows, `severities` the burr heights (mm) that the shop's words mean, `units` those of the
+    sentences in `reasons`. Posteriors are computed when first asked for, and kept.
+    """
+
+
+    log: TrialLog
+    line: Line = field(default_factory=Line)
+    severities: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    units: System = "metric"
+    _kept: dict[object, object] = field(default_factory=dict, repr=False)
+
+    @cached_property
+    def materials(self) -> pd.Series:
+        """Material of each row of the log, a material cut by two processes being two."""
+        return material_keys(self.log.rows)
+
+    def law(self, *, removal: bool = False, priors: Priors = STANDARD) -> LawFit:
+        """The fitted law of the edge radius, with removal beside it where asked for."""
+        def compute() -> LawFit:
+            layout = lay_out(self.log, removal=removal, priors=priors)
+            return LawFit(layout, posterior(layout.data), priors)
+        return self._keep(("law", removal, priors), compute)
+
+    def _keep(self, key: object, compute: Callable[[], T]) -> T:
+        if key not in self._kept:
+            self._kept[key] = compute()
+        return self._kept[key]  # type: ignore[return-value]
+
+    def law_for(self, job: Job) -> LawFit:
+        """The law that answers a job: the radius alone, or with what else the job limits."""
+        return self.law(removal=job.removal_um is not None, priors=self.priors_for(job))
+
+    def priors_for(self, job: Job) -> Priors:
+        """Priors of the spreads that a job is judged with."""
+        return STANDARD if radius_alone(job) else CAUTIOUS
+
+    def material_of(self, job: Job) -> str:
+        """The job's material as the model knows it: one cut by two processes is two."""
+        both = f"{job.material} · {job.cut_process}"
+        return both if (self.materials == both).any() else job.material
+
+    def cleared(self, most: float) -> tuple[np.ndarray, np.ndarray]:
+        """Whether each row's burr is within a limit, and whether the reading can tell."""
+        reading = self.log.reading("residual_burr_mm")
+        known = np.isfinite(reading.value)
+        known &= ~((reading.side < 0) & (reading.value > most)) & ~((reading.side > 0) & (reading.value < most))
+        return np.where(reading.side > 0, False, reading.value <= most), known
+
+    def promise(self, job: Job, speeds: tuple[float, float]) -> Promise:
+        """Draws of everything that the job's window rests on; `speeds` in m/min."""
+        return self.promise_of(self.law_for(job), job, speeds)
+
+    def promise_of(self, fitted: LawFit, job: Job, speeds: tuple[float, float]) -> Promise:
+        """The same on a given fit."""
+        layout, scatters = fitted.layout, fitted.scatters()
+        count = DRAWS if radius_alone(job) else JOINT_DRAWS
+        node, coef = self._keep(("draws", layout.has_removal, fitted.priors, count),
+                                lambda: fitted.posterior.draws(count))
+        material = self.material_index(layout, job)
+        radius, removal = paths(layout, coef, _settings(job), material, self.measured_positions(layout, job))
+        low, high = job.edge_radius_mm or (None, None)
+        centre = layout.centre.feed_speed_m_min
+        return Promise(
+            node=node, speeds=(float(np.log(speeds[0] / centre)), float(np.log(speeds[1] / centre))),
+            hours=job.sheet_hours, radius=radius, scatter=scatters[0],
+            radius_limits=(np.log(low) if low else -np.inf, np.log(high) if high else np.inf), removal=removal,
+            removal_scatter=scatters[1], removal_limit=np.log(job.removal_um) if job.removal_um else np.inf,
+            burr=None if job.residual_burr_mm is None else self._burr(job, layout, count))
+
+    def material_index(self, layout: Layout, job: Job) -> int:
+        """Which of the layout's materials the job is about."""
+        return layout.materials.index(self.material_of(job))
+
+    def measured_positions(self, layout: Layout, job: Job) -> list[int]:
+        """Edge positions measured on the job's material, as indices into the layout's."""
+        mine = (self.materials.iloc[layout.row] == self.material_of(job)).to_numpy()
+        seen = set(self.log.rows["edge_position"].to_numpy()[layout.row[mine]])
+        return [i for i, p in enumerate(layout.positions) if p in seen]
+
+    def _burr(self, job: Job, layout: Layout, count: int) -> Burr:
+        fitted = self.burr_fit(job)
+        names = sorted(self.materials.unique())
+        level, slope, height = fitted.draws(count, names.index(self.material_of(job)))
+        span = self.severities.get(job.burr_severity) if job.burr_severity else None
+        future = future_heights(self.plate_heights(job.burr_severity), span, count)
+        return Burr(level, slope, height[:, None] * future)
+
+    def plate_heights(self, severity: str | None) -> Floats:
+        """Log height before (over 0.3 mm) of the log's plates of a severity, or of all."""
+        rows = self.log.rows
+        if "burr_height_mm" not in rows:
+            return np.empty(0)
+        height = pd.Series(_height(self.log), index=rows.index)
+        mine = height.notna()
+        if severity and "burr_severity" in rows:
+            mine &= rows["burr_severity"] == severity
+        plates = height[mine].groupby([rows["abrasive_sheet"][mine], rows["run"][mine]]).mean()
+        return np.sort(plates.to_numpy(float))
+
+    def burr_fit(self, job: Job) -> BurrPosterior:
+        """The fitted chance that burr is within the job's limit."""
+        limit, severity = job.residual_burr_mm, job.burr_severity
+        if limit is None:
+            raise ValueError(f"{job.title}: found no limit on residual burr, wanted one")
+        rows = self.log.rows
+        known = np.isfinite(_height(self.log))
+        by_word = bool(severity) and "burr_severity" in rows and not known[(rows["burr_severity"] == severity)].any()
+        return self._keep(("burr", limit, severity if by_word else None),
+                          lambda: fit_burr(self._burr_data(limit, severity if by_word else None)))
+
+    def _burr_data(self, limit: float, severity: str | None) -> BurrData:
+        rows = self.log.rows
+        cleared, known = self.cleared(limit)
+        if severity:
+            known &= (rows["burr_severity"] == severity).to_numpy()
+        height = _height(self.log)
+        if "burr_severity" in rows:
+            for word, (low, high) in self.severities.items():
+                here = np.isnan(height) & (rows["burr_severity"] == word).to_numpy()
+                height[here] = np.log((low + high) / 2) - MIDDLE_HEIGHT
+            typical = pd.Series(height).groupby(rows["burr_severity"].to_numpy()).transform("median").to_numpy()
+            height = np.where(np.isnan(height), typical, height)
+        height = np.where(np.isnan(height), 0.0, height)
+        radius = best_log_radius(self.log, self.law(priors=CAUTIOUS))
+        known &= np.isfinite(radius)
+        names = sorted(self.materials.unique())
+        material = pd.Index(names).get_indexer(self.materials)
+        sheet = pd.factorize(rows["abrasive_sheet"], sort=True)[0]
+        order = np.lexsort((cleared, radius, height, material, sheet))
+        order = order[known[order]]
+        return BurrData(cleared[order], radius[order], height[order], sheet[order], material[order], len(names),
+                        CAUTIOUS_SHEET)
+
+
+def radius_alone(job: Job) -> bool:
+    """Whether the job limits nothing but the edge radius."""
+    return job.residual_burr_mm is None and job.removal_um is None
+
+
+def _settings(job: Job) -> Settings:
+    return Settings(1.0, job.drum_pressure_kPa, grain_um(job.grit), job.thickness_mm, job.passes, 0.0)
+
+
+def _height(log: TrialLog) -> Floats:
+    """Log height before over 0.3 mm of each row, NaN where unknown or 0."""
+    if "burr_height_mm" not in log.rows:
+        return np.full(len(log.rows), np.nan)
+    value = log.reading("burr_height_mm").value
+    return np.log(np.where(value > 0, np.maximum(value, 0.02), np.nan)) - MIDDLE_HEIGHT
+
+
+def fitted_log_radius(log: TrialLog, fitted: LawFit) -> Floats:
+    """Fitted log radius of every row of the log, its sheet and plate included where a radius was measured on them."""
+    layout, at, rows = fitted.layout, fitted.posterior.at_mode, log.rows
+    coef = at.coef[0]
+    material = pd.Index(layout.materials).get_indexer(material_keys(rows))
+    order = run_order(rows) if layout.has_drift else 0.0
+    out = layout.dose_columns(settings_of(rows), material, order) @ coef[layout.names.dose]
+    sheet = pd.Index(layout.sheets).get_indexer(rows["abrasive_sheet"])
+    effect = at.sheet[0][sheet] * (sheet >= 0)[:, None]
+    out += effect[:, 0] + effect[:, 1] * rows["contact_hours"].to_numpy(float) / WEAR_HOURS
+    plate = layout.plates.get_indexer(pd.MultiIndex.from_arrays([rows["abrasive_sheet"], rows["run"]]))
+    out += at.plate[0][plate, 0] * (plate >= 0)
+    position = pd.Index(layout.positions).get_indexer(rows["edge_position"])
+    return out + np.where(position >= 0, coef[layout.names.position][position], 0.0)
+
+
+def best_log_radius(log: TrialLog, fitted: LawFit) -> Floats:
+    """Log radius of every row: as measured, else what the fit expects, a bound taken into account."""
+    reading = log.reading("edge_radius_mm")
+    mean, sd = fitted_log_radius(log, fitted), float(fitted.posterior.at_mode_sd[0])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        value = np.log(reading.value)
+        z = (value - mean) / sd
+        below = mean - sd * np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi) / np.maximum(ndtr(z), 1e-12)
+        above = mean + sd * np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi) / np.maximum(ndtr(-z), 1e-12)
+    bound = np.where(reading.side < 0, below, above)
+    return np.where(np.isnan(reading.value), mean, np.where(reading.side == 0, value, bound))
