@@ -7,7 +7,7 @@ from importlib.resources import files
 import numpy as np
 import pandas as pd
 
-from edgefinish.mixed import FLAT, OFF, MixedData, Spread
+from edgefinish.rows import FLAT, OFF, MixedData, Spread
 
 # Tobin 1958, Econometrica 26, 24-36: durable goods, age, liquidity ratio of 20 households.
 TOBIN = np.array([

