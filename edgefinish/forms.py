@@ -196,6 +196,7 @@ def show_laws(results: Results) -> None:
 def first_of_each_material(windows: Sequence[SpeedWindow]) -> tuple[SpeedWindow, ...]:
     """The first window of each material, one with speeds before one without.
 
+    >>> from edgefinish import Job
     >>> job = Job(material="S355", thickness_mm=10, drum_pressure_kPa=60, grit="P80", removal_um=40)
     >>> none, some = SpeedWindow(job=job, verdict="no window"), SpeedWindow(job=job, verdict="window")
     >>> first_of_each_material([none, some]) == (some,)
