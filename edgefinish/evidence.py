@@ -63,11 +63,11 @@ def run_next(model: LineFit, job: Job, speeds: Floats | tuple[float, ...], sheet
     texts = list(dict.fromkeys(shown("feed_speed_m_min", float(v), system).split()[0] for v in speeds))
     listed = texts[0] if len(texts) == 1 else ", ".join(texts[:-1]) + " and " + texts[-1]
     new = f"{sheets} new {job.grit} sheet{'s' if sheets > 1 else ''}"
-    age = f"{job.sheet_hours[0]:g} to {job.sheet_hours[1]:g} contact hours" if job.sheet_hours[1] > job.sheet_hours[0] \
-        else f"{job.sheet_hours[0]:g} contact hours"
+    first, last = job.sheet_hours
+    ages = f"spread over {first:g} to {last:g} contact hours" if last > first else f"at {first:g} contact hours"
     return (f"Run {plates} plates of {job.material} on each of {new} at "
             f"{shown('drum_pressure_kPa', job.drum_pressure_kPa, system)}, {listed} "
-            f"{unit_of('feed_speed_m_min', system)}, spread over {age}.")
+            f"{unit_of('feed_speed_m_min', system)}, {ages}.")
 
 
 def _three(tried: Tried) -> Floats:

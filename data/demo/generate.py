@@ -103,7 +103,7 @@ def share(job, feed, hours, position, edges=8000):
 
 
 def true_window(job, low, high):
-    """The widest true interval of speeds between low and high, m/min, to about 1 %; None where there is none."""
+    """The widest true interval of speeds between low and high, m/min, to about 2 %; None if narrower than 1.05."""
     speeds, ages = np.geomspace(low, high, 81), np.linspace(*job.sheet_hours, 4)
     worst = [min(share(job, v, h, p) for h in ages for p in POSITION) for v in speeds]
     runs, start = [], None
@@ -113,7 +113,8 @@ def true_window(job, low, high):
         elif not good and start is not None:
             runs.append((i - start, start, i - 1))
             start = None
-    return [round(float(speeds[i]), 2) for i in max(runs)[1:]] if runs else None
+    _, first, last = max(runs, default=(0, 0, 0))
+    return [round(float(speeds[i]), 2) for i in (first, last)] if speeds[last] / speeds[first] >= 1.05 else None
 
 
 def yard():
@@ -194,7 +195,8 @@ def main():
         log = study.read_log()
         tried = log.rows.groupby("material")["feed_speed_m_min"].agg(["min", "max"])
         truth[f"true speed windows, m/min: {name}"] = {
-            f"{job.title}, {job.grit}, {job.drum_pressure_kPa:.0f} kPa, {job.sheet_hours[1]:g} h":
+            f"{job.title}, {job.grit}, {job.drum_pressure_kPa:.0f} kPa, "
+            f"{job.sheet_hours[0]:g} to {job.sheet_hours[1]:g} h":
             true_window(job, *tried.loc[job.material]) for job in study.jobs(log)}
     text = json.dumps(truth, indent=1, ensure_ascii=False)
     (HERE / "truth.json").write_text(text + "\n", encoding="utf-8")
