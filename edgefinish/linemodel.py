@@ -14,7 +14,7 @@ from . import evidence, grounds, insight
 from .errors import JobError, Problem
 from .job import Job, Line, SpeedWindow
 from .layout import CAUTIOUS, STANDARD
-from .linefit import LawFit, LineFit
+from .linefit import JOINT_DRAWS, LawFit, LineFit
 from .promise import confidence_at, set_point, speed_intervals, widest, worst_shares
 from .rows import Floats
 from .triallog import TrialLog
@@ -83,7 +83,7 @@ class LineModel(LineFit):
         """
         speeds = _speeds(feed_speed_m_min)
         tried = self._judged(job)
-        promise = self.promise(job, tried.speeds)
+        promise = self.promise(job, tried.speeds).thinned(JOINT_DRAWS)
         centre = self.law_for(job).layout.centre.feed_speed_m_min
         shares = worst_shares(promise, np.log(speeds / centre))
         low, median, high = np.quantile(shares, (0.05, 0.5, 0.95), axis=0)

@@ -8,7 +8,9 @@ Works on draws; knows no log.
 
 from __future__ import annotations
 
+from bisect import insort
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -67,6 +69,16 @@ class Scatter:
     wear: Floats
     edge: Floats
     tail: Floats
+
+    @cached_property
+    def tail_factors(self) -> Floats:
+        """Variances, over that of the normal, of the equal mixture of normals that is the Student t, (K, 12)."""
+        nu = 1 / self.tail[:, None]
+        return nu / (2 * gammaincinv(nu / 2, _X))
+
+    def parts(self, shared: Floats, node: np.ndarray | slice = slice(None)) -> Floats:
+        """SDs of the normals whose mixture is `shared` normal plus Student edge, at some nodes, (…, 12)."""
+        return np.sqrt(shared[:, None] ** 2 + self.edge[node][:, None] ** 2 * self.tail_factors[node])
 
     def shared_at(self, hours: float) -> Floats:
         """SD of sheet and plate together at an age of the sheet."""
@@ -132,12 +144,6 @@ class Promise:
         return self.burr is None and not np.isfinite(self.removal_limit)
 
 
-def _sd_parts(shared: Floats, edge: Floats, tail: Floats) -> Floats:
-    """SDs of the normals whose mixture is normal plus Student t, (K, 12), weights `_W`."""
-    nu = 1 / tail[:, None]
-    return np.sqrt(shared[:, None] ** 2 + edge[:, None] ** 2 * nu / (2 * gammaincinv(nu / 2, _X)))
-
-
 def band_of_means(sd: Floats, low: float, high: float, share: float) -> tuple[Floats, Floats]:
     """Least and greatest mean with at least `share` of readings in [low, high]; (inf, −inf) where none has.
 
@@ -190,7 +196,7 @@ def _bands(promise: Promise, share: float) -> tuple[Floats, Floats]:
     band = None
     for age in promise.ages:
         if band is None or scatter.wear.any():
-            sd = _sd_parts(scatter.shared_at(age)[used], scatter.edge[used], scatter.tail[used])
+            sd = scatter.parts(scatter.shared_at(age)[used], used)
             band = band_of_means(sd, *promise.radius_limits, share)
         worn = wear @ wear_columns(age)
         low = np.maximum(low, band[0][back] - worn)
@@ -254,10 +260,12 @@ def _cross(x: Floats, shares: Floats, share: float) -> tuple[Floats, Floats]:
 
 def worst_shares(promise: Promise, x: Floats) -> Floats:
     """Least share over positions and sheet ages in each draw at each speed, (draws, len(x))."""
-    table = _tables(promise)
+    table = None if promise.radius_alone else _tables(promise)
     worst = np.ones((len(promise.node), len(x)))
     for position, age in _corners(promise):
-        worst = np.minimum(worst, _share_at(promise, table, x, position, age))
+        share = (_radius_share_at(promise, x, position, age) if table is None else
+                 _share_at(promise, table, x, position, age))
+        worst = np.minimum(worst, share)
     return worst
 
 
@@ -352,7 +360,7 @@ def _tables(promise: Promise) -> _Tables:
     if promise.removal_scatter is None or not np.isfinite(promise.removal_limit):
         return _Tables(start, step, radius, 0.0, 1.0, None)
     own = promise.removal_scatter
-    sd = _sd_parts(own.shared[used], own.edge[used], own.tail[used])
+    sd = own.parts(own.shared[used], used)
     far = 3 * float(np.quantile(sd, 0.9)) + 0.5
     levels = np.linspace(promise.removal_limit - far, promise.removal_limit + far, _TABLE)
     removal = ndtr((promise.removal_limit - levels[:, None]) / sd[:, None, :]) @ _W
@@ -367,6 +375,18 @@ def _look_up(table: Floats, start: float, step: float, at: Floats) -> Floats:
     index += (np.arange(len(table)) * table.shape[1]).reshape(-1, *[1] * (at.ndim - 1))
     flat = table.ravel()
     return flat[index] * (1 - part) + flat[index + 1] * part
+
+
+def _radius_share_at(promise: Promise, x: Floats, position: np.ndarray, age: Floats) -> Floats:
+    """Share within the radius limits at one position and age a draw, (draws, len(x)): the solver's own mixture."""
+    scatter, node, radius = promise.scatter, promise.node, promise.radius
+    shared = np.hypot(scatter.shared[node], scatter.wear[node] * age / WEAR_HOURS)
+    sd = scatter.parts(shared, node)[:, None, :]
+    step = (radius.wear * wear_columns(age)).sum(1) + radius.position[np.arange(len(node)), position]
+    mean = (radius.at(x) + step[:, None])[:, :, None]
+    low, high = promise.radius_limits
+    top = ndtr((high - mean) / sd) @ _W if np.isfinite(high) else 1.0
+    return top - (ndtr((low - mean) / sd) @ _W if np.isfinite(low) else 0.0) * np.ones(mean.shape[:2])
 
 
 def _share_at(promise: Promise, table: _Tables, x: Floats, position: np.ndarray, age: Floats) -> Floats:
@@ -406,10 +426,10 @@ def widest(low: Floats, high: Floats, confidence: float) -> tuple[float, float] 
     order = np.argsort(low, kind="stable")
     low, high = low[order], high[order]
     best: tuple[float, float] | None = None
-    kept = np.sort(high[:need])
+    kept = np.sort(high[:need]).tolist()
     for last in range(need, n + 1):
         if last > need:
-            kept = np.insert(kept, np.searchsorted(kept, high[last - 1]), high[last - 1])
+            insort(kept, high[last - 1])
         a, b = low[last - 1], kept[last - need]
         if not np.isfinite(a):
             break
