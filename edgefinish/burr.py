@@ -21,7 +21,7 @@ MIDDLE_RADIUS, MIDDLE_HEIGHT = np.log(0.3), np.log(0.3)
 _GX, _GW = np.polynomial.hermite_e.hermegauss(7)
 _GW = np.log(_GW / _GW.sum()) + 0.5 * _GX**2
 SHEET = Spread(0.5, 0.6)
-CAUTIOUS_SHEET = Spread(0.8, 0.5)
+"""Prior of the burr's own spread from sheet to sheet, in units of its scatter from edge to edge."""
 _LEVEL = (2.5, 3.0)
 _LOG_SLOPE = (np.log(4.0), 0.6)
 _RATIO = (-0.6, 0.35)

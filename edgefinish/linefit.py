@@ -12,7 +12,7 @@ import pandas as pd
 from scipy.special import ndtr
 
 from .abrasive import grain_um
-from .burr import CAUTIOUS_SHEET, MIDDLE_HEIGHT, BurrData, BurrPosterior, fit_burr, future_heights
+from .burr import MIDDLE_HEIGHT, SHEET, BurrData, BurrPosterior, fit_burr, future_heights
 from .job import Job, Line
 from .laws import WEAR_HOURS, Settings
 from .layout import CAUTIOUS, STANDARD, Layout, Priors, lay_out, material_keys, paths, run_order, settings_of
@@ -181,7 +181,7 @@ class LineFit:
         order = np.lexsort((cleared, radius, height, material, sheet))
         order = order[known[order]]
         return BurrData(cleared[order], radius[order], height[order], sheet[order], material[order], len(names),
-                        CAUTIOUS_SHEET)
+                        SHEET)
 
 
 def radius_alone(job: Job) -> bool:
