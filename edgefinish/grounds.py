@@ -13,12 +13,14 @@ from .job import Job, SpeedWindow
 from .laws import CURVATURE, TERMS, Centre, Settings, wear_columns
 from .linefit import LawFit, LineFit
 from .promise import Promise, worst_shares
+from .rows import weight_of_second
 from .units import shown
 from .wording import POSITION_WORDS, limit, percent
 
 LEAN_FLAG, LEAN_MOST = 1.15, 2.5
 TOGETHER = 0.8
 LEARNED = 0.10
+CHANGED = 0.35
 UNCLEARED, UNCLEARED_SHEETS = 20, 4
 _FLAT = 1e-9
 _ENOUGH = 256  # draws that name what binds: a median is all that is asked of them
@@ -197,7 +199,7 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried, lean_
         found.append(f"Feed speed and sheet age were run together, so that wear and speed cannot be told apart. Run 3 "
                      f"plates at {slow} and 3 at {fast} on one {job.grit} sheet while fresh, and the same at "
                      f"{hours.max():.3g} h, at {shown('drum_pressure_kPa', job.drum_pressure_kPa, model.units)}.")
-    found += _spread_flags(model, job, fitted)
+    found += _history_flags(model, fitted) if model.past else _spread_flags(model, job, fitted)
     mean, sd = post.moments()
     curve = layout.names.dose.start + 1 + CURVATURE
     if abs(mean[curve]) > 2 * sd[curve]:
@@ -219,6 +221,21 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried, lean_
         found.append("The log names no burr severity; the job's has changed nothing.")
     if job.residual_burr_mm is not None:
         found += _burr_flags(model, job)
+    return found
+
+
+def _history_flags(model: LineFit, fitted: LawFit) -> list[str]:
+    past, post = model.past, fitted.posterior
+    if past is None:
+        return []
+    as_before = float(post.weight @ weight_of_second(post.data, post.nodes.sd))
+    whose = f"{past.logs} earlier log{'s' if past.logs > 1 else ''} of this line ({past.sheets} sheets)"
+    sheets = ("sheets are said to be new, so theirs were not taken over" if past.new_sheets else
+              "sheets are taken to be as before; say new_sheets in the study if lot or supplier changed")
+    found = [f"Spreads of plates and edges are learned from {whose} too; {sheets}."]
+    if as_before < CHANGED:
+        found.append(f"The line has changed: the spreads of this log do not look like those of its past "
+                     f"({percent(round(as_before, 2))} as before), which therefore counts for less.")
     return found
 
 

@@ -46,6 +46,12 @@ class Priors:
     removal_material: float = 0.25
     drift: float = 0.05
 
+    def spreads(self, removal: bool) -> dict[str, tuple[Spread, ...]]:
+        """The spreads by level, as `MixedData` has them."""
+        return {"edge_spread": (self.edge, self.removal_edge)[:1 + removal],
+                "plate_spread": (self.plate, self.removal_plate)[:1 + removal],
+                "sheet_spread": (self.sheet, self.sheet_wear, self.removal_sheet)[:2 + removal]}
+
 
 STANDARD = Priors()
 CAUTIOUS = Priors(sheet=Spread(0.08, 0.4))
@@ -171,10 +177,12 @@ def _middle(values: NDArray[np.float64]) -> float:
     return float(np.sqrt(values.min() * values.max()))
 
 
-def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD) -> Layout:
+def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Priors | None = None,
+            weight: float = 0.0) -> Layout:
     """The mixed model of the edge radius of a log, and of its removal as well where asked for.
 
-    Only rows with a reading take part. Priors are those of `TERMS` and of `priors`.
+    Only rows with a reading take part. Priors are those of `TERMS` and of `priors`; with `past`, spreads have a prior
+    of which `weight` is that of the past.
     """
     rows = log.rows
     readings = [log.reading("edge_radius_mm")] + ([log.reading("removal_um")] if removal else [])
@@ -222,9 +230,8 @@ def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD) -> Layou
         y=y, side=side.astype(np.int8), scale=is_removal.astype(np.intp), load=load, plate=plate, sheet=sheet,
         sheet_load=sheet_load, plate_columns=plate_columns,
         row_columns=np.concatenate([at * load[:, :1], *([at * is_removal[:, None]] if removal else [])], 1),
-        coef_mean=mean, coef_sd=sd, edge_spread=(priors.edge, priors.removal_edge)[:effects],
-        plate_spread=(priors.plate, priors.removal_plate)[:effects],
-        sheet_spread=(priors.sheet, priors.sheet_wear, priors.removal_sheet)[:2 + removal])
+        coef_mean=mean, coef_sd=sd, **priors.spreads(removal),
+        second_prior=() if past is None else sum(past.spreads(removal).values(), ()), second_weight=weight)
     names = Names(slice(0, n_dose), slice(n_dose, n_dose + n_own), several,
                   slice(several.stop, several.stop + n_pos * removal))
     return Layout(data, centre, materials, positions, sheets, plate_list, row, is_removal, order is not None, names)

@@ -13,12 +13,13 @@ from scipy.special import ndtr
 
 from .abrasive import grain_um
 from .burr import MIDDLE_HEIGHT, SHEET, BurrData, BurrPosterior, fit_burr, future_heights
+from .history import WEIGHT, Past, learn, pool
 from .job import Job, Line
 from .laws import WEAR_HOURS, Settings
 from .layout import CAUTIOUS, STANDARD, Layout, Priors, lay_out, material_keys, paths, run_order, settings_of
 from .posterior import Posterior, posterior
 from .promise import Burr, Promise, Scatter
-from .rows import Floats
+from .rows import Floats, Spread
 from .triallog import TrialLog
 from .units import System
 
@@ -51,14 +52,16 @@ class LineFit:
     """The fitted laws of a line.
 
     `line` is what the line allows, `severities` the burr heights (mm) that the shop's words mean, `units` those of the
-    sentences in `reasons`. Posteriors are computed when first asked for, and kept.
+    sentences in `reasons`. `history`: earlier logs of the line, whose spreads are learned from; `new_sheets`: but not
+    those of its sheets. Posteriors are computed when first asked for, and kept.
     """
-
 
     log: TrialLog
     line: Line = field(default_factory=Line)
     severities: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     units: System = "metric"
+    history: tuple[TrialLog, ...] = ()
+    new_sheets: bool = False
     _kept: dict[object, object] = field(default_factory=dict, repr=False)
 
     @cached_property
@@ -66,10 +69,16 @@ class LineFit:
         """Material of each row of the log, a material cut by two processes being two."""
         return material_keys(self.log.rows)
 
+    @cached_property
+    def past(self) -> Past | None:
+        """What the earlier logs show, or None without any."""
+        return learn(self.history, self.new_sheets) if self.history else None
+
     def law(self, *, removal: bool = False, priors: Priors = STANDARD) -> LawFit:
         """The fitted law of the edge radius, with removal beside it where asked for."""
         def compute() -> LawFit:
-            layout = lay_out(self.log, removal=removal, priors=priors)
+            past = self.past and self.past.over(priors)
+            layout = lay_out(self.log, removal=removal, priors=priors, past=past, weight=WEIGHT if past else 0.0)
             return LawFit(layout, posterior(layout.data), priors)
         return self._keep(("law", removal, priors), compute)
 
@@ -181,7 +190,21 @@ class LineFit:
         order = np.lexsort((cleared, radius, height, material, sheet))
         order = order[known[order]]
         return BurrData(cleared[order], radius[order], height[order], sheet[order], material[order], len(names),
-                        SHEET)
+                        self._burr_sheets(limit))
+
+    def _burr_sheets(self, limit: float) -> Spread:
+        """Prior of the burr's own spread of sheets: the standard, or what earlier logs with burr readings show."""
+        if self.new_sheets:
+            return SHEET
+        means, variances = [], []
+        for log in self.history:
+            past = LineFit(log, severities=self.severities)
+            if "residual_burr_mm" in log.rows and past.cleared(limit)[1].any():
+                fitted = fit_burr(past._burr_data(limit, None))
+                mean = fitted.weight @ fitted.theta[:, 3]
+                means.append(mean)
+                variances.append(fitted.weight @ (fitted.theta[:, 3] - mean) ** 2)
+        return pool(SHEET, np.array(means), np.array(variances)) if means else SHEET
 
 
 def radius_alone(job: Job) -> bool:

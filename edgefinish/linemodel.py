@@ -140,15 +140,16 @@ class LineModel(LineFit):
 
 
 def fit(log: TrialLog, *, line: Line | None = None, severities: Mapping[str, tuple[float, float]] | None = None,
-        units: System = "metric") -> LineModel:
+        units: System = "metric", history: Iterable[TrialLog] = (), new_sheets: bool = False) -> LineModel:
     """Fit every material of the log, together; deterministic.
 
     `line`: what the line allows; `severities`: burr heights before (mm, from, to) that the shop's words mean; `units`
-    of the sentences in `reasons`.
+    of the sentences in `reasons`; `history`: earlier logs of the same line, of any material, from whose spreads of
+    sheets, plates, edges and burr is learned; `new_sheets`: the sheets are of another lot or supplier than then.
     """
     if not isinstance(log, TrialLog):
         raise TypeError(f"found {type(log).__name__}, wanted a TrialLog: read it with read_log first")
-    return LineModel(log, line or Line(), dict(severities or {}), units)
+    return LineModel(log, line or Line(), dict(severities or {}), units, tuple(history), new_sheets)
 
 
 def _speeds(values: ArrayLike) -> Floats:

@@ -37,7 +37,8 @@ class MixedData:
     `y` (n,); `side` (n,) −1 below, 0 measured, +1 above; `scale` (n,) which error scale; `load` (n, qu);
     `plate` (n,) 0…R−1 without gaps; `sheet` (R,) likewise; `sheet_load` (R, qu, qs);
     `plate_columns` (R, qu, pb), reached through the loads; `row_columns` (n, pf);
-    `coef_mean`, `coef_sd` (p,), a sd of inf is no prior.
+    `coef_mean`, `coef_sd` (p,), a sd of inf is no prior. With `second_prior` (of all spreads together) the spreads'
+    prior is a mixture of two, of which the second has `second_weight`.
     """
 
     y: Floats
@@ -55,6 +56,8 @@ class MixedData:
     plate_spread: tuple[Spread, ...]
     sheet_spread: tuple[Spread, ...]
     heavy_tails: bool = True
+    second_prior: tuple[Spread, ...] = ()
+    second_weight: float = 0.0
 
     @property
     def spreads(self) -> tuple[Spread, ...]:
@@ -140,6 +143,24 @@ def _reference_prior(data: MixedData, sd: Floats) -> Floats:
     return out
 
 
+def _log_prior(data: MixedData, spreads: tuple[Spread, ...], theta: Floats) -> Floats:
+    """Log density of the free spreads on the log scale, (K,), up to a constant that is the same for all priors."""
+    out = np.zeros(len(theta))
+    for column, which in enumerate(data.free):
+        median, log_sd = spreads[which]
+        if np.isfinite(log_sd):
+            out -= 0.5 * ((theta[:, column] - np.log(median)) / log_sd) ** 2 + np.log(log_sd)
+    return out
+
+
+def weight_of_second(data: MixedData, sd: Floats) -> Floats:
+    """Posterior weight of the second prior at nodes with spreads `sd` (K, all spreads); (K,)."""
+    theta = np.log(sd[:, data.free])
+    first = np.log1p(-data.second_weight) + _log_prior(data, data.spreads, theta)
+    second = np.log(data.second_weight) + _log_prior(data, data.second_prior, theta)
+    return 1 / (1 + np.exp(np.clip(first - second, -500, 500)))
+
+
 def nodes_at(data: MixedData, theta: Floats, *, reference: bool = False) -> Nodes:
     """Spreads and tails at points of the unconstrained space.
 
@@ -150,11 +171,10 @@ def nodes_at(data: MixedData, theta: Floats, *, reference: bool = False) -> Node
     k, d = len(theta), len(data.free)
     sd = np.zeros((k, len(data.spreads)))
     sd[:, data.free] = np.exp(theta[:, :d])
-    log_prior = np.zeros(k)
-    for column, which in enumerate(data.free):
-        median, log_sd = data.spreads[which]
-        if np.isfinite(log_sd):
-            log_prior -= 0.5 * ((theta[:, column] - np.log(median)) / log_sd) ** 2
+    log_prior = _log_prior(data, data.spreads, theta)
+    if data.second_prior:
+        log_prior = np.logaddexp(np.log1p(-data.second_weight) + log_prior,
+                                 np.log(data.second_weight) + _log_prior(data, data.second_prior, theta))
     tail = np.full((k, len(data.edge_spread)), _GAUSS_TAIL)
     if data.tails:
         score = theta[:, d:]
