@@ -16,7 +16,10 @@ SPREADS = ("edge", "plate", "sheet", "sheet_wear")
 OF_SHEETS = ("sheet", "sheet_wear")
 WEIGHT = 0.5
 """Share of the history in the prior; the rest is the standard prior. The new log weighs the two against each other."""
-_LOG_TO_LOG = 0.15  # SD of the logarithm of a spread from one log of a line to the next: judgement, no source
+_LOG_TO_LOG = 0.12  # SD of the logarithm of a spread from one log of a line to the next: judgement, no source
+
+# Past logs are fitted under priors so wide that dividing them out again loses nothing.
+_WIDE = replace(STANDARD, **{name: Spread(getattr(STANDARD, name).median, 1.0) for name in SPREADS})
 
 
 @dataclass(frozen=True)
@@ -42,33 +45,34 @@ def learn(logs: Sequence[TrialLog], new_sheets: bool = False) -> Past:
     A spread's prior is divided out of each log's posterior, the logs are pooled with room for a spread that moves from
     log to log, and the same room is left for the next one.
     """
-    means, variances, sheets = [], [], 0
+    fits, sheets = [], 0
     for log in logs:
-        layout = lay_out(log, removal=False)
+        layout = lay_out(log, removal=False, priors=_WIDE)
         fitted = posterior(layout.data)
-        log_sd = np.log(fitted.nodes.sd)
-        mean = fitted.weight @ log_sd
-        means.append(mean)
-        variances.append(fitted.weight @ (log_sd - mean) ** 2)
+        fits.append((np.log(fitted.nodes.sd), fitted.weight))
         sheets += len(layout.sheets)
     pooled = {}
     for i, name in enumerate(SPREADS):
-        prior: Spread = getattr(STANDARD, name)
         if not (new_sheets and name in OF_SHEETS):
-            pooled[name] = pool(prior, np.array([m[i] for m in means]), np.array([v[i] for v in variances]))
+            pooled[name] = pool(getattr(STANDARD, name), getattr(_WIDE, name), [(at[:, i], w) for at, w in fits])
     return Past(pooled, len(logs), sheets, new_sheets)
 
 
-def pool(prior: Spread, means: Floats, variances: Floats) -> Spread:
-    """The next log's prior from posteriors (of log SDs, under `prior`) of several logs.
+def pool(prior: Spread, used: Spread, logs: Sequence[tuple[Floats, Floats]]) -> Spread:
+    """The next log's prior from `prior` and each log's posterior under `used`: log SDs (K,) with their weights (K,).
 
-    >>> pool(Spread(0.07, 0.4), np.log([0.09, 0.09]), np.array([0.02, 0.02])).median > 0.085
+    >>> node = np.log(0.09) + np.linspace(-0.3, 0.3, 61)
+    >>> weight = np.exp(-0.5 * ((node - np.log(0.09)) / 0.1) ** 2)
+    >>> pool(Spread(0.07, 0.4), Spread(0.07, 1.0), [(node, weight), (node, weight)]).median > 0.085
     True
     """
-    centre, loose = np.log(prior.median), prior.log_sd**2
-    information = np.maximum(1 / variances - 1 / loose, 1e-6)
-    alone = (means / variances - centre / loose) / np.maximum(1 / variances - 1 / loose, 1e-6)
-    weight = 1 / (1 / information + _LOG_TO_LOG**2)
-    precision = 1 / loose + weight.sum()
-    mean = (centre / loose + weight @ alone) / precision
-    return Spread(float(np.exp(mean)), float(np.sqrt(1 / precision + _LOG_TO_LOG**2)))
+    grid = np.linspace(np.log(prior.median) - 3.5, np.log(prior.median) + 3.5, 701)
+    log_density = -0.5 * ((grid - np.log(prior.median)) / prior.log_sd) ** 2
+    for at, weight in logs:
+        likelihood = weight * np.exp(0.5 * ((at - np.log(used.median)) / used.log_sd) ** 2)
+        here = np.exp(-0.5 * ((grid[:, None] - at) / _LOG_TO_LOG) ** 2) @ likelihood
+        log_density += np.log(np.maximum(here, 1e-300))
+    density = np.exp(log_density - log_density.max())
+    density /= density.sum()
+    mean = density @ grid
+    return Spread(float(np.exp(mean)), float(np.sqrt(density @ (grid - mean) ** 2 + _LOG_TO_LOG**2)))

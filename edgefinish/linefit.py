@@ -196,15 +196,13 @@ class LineFit:
         """Prior of the burr's own spread of sheets: the standard, or what earlier logs with burr readings show."""
         if self.new_sheets:
             return SHEET
-        means, variances = [], []
+        fits = []
         for log in self.history:
             past = LineFit(log, severities=self.severities)
             if "residual_burr_mm" in log.rows and past.cleared(limit)[1].any():
                 fitted = fit_burr(past._burr_data(limit, None))
-                mean = fitted.weight @ fitted.theta[:, 3]
-                means.append(mean)
-                variances.append(fitted.weight @ (fitted.theta[:, 3] - mean) ** 2)
-        return pool(SHEET, np.array(means), np.array(variances)) if means else SHEET
+                fits.append((fitted.theta[:, 3], fitted.weight))
+        return pool(SHEET, SHEET, fits)
 
 
 def radius_alone(job: Job) -> bool:

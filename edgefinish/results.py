@@ -55,13 +55,16 @@ def answer(study: Study, log: TrialLog) -> Results:
     """Fit the line and answer every job of a study whose log has been read."""
     jobs = study.jobs(log)
     study = replace(study, told=study.told + study.choices(log))
-    model = fit(log, line=study.line, severities=study.severities, units=study.units)
+    history = study.read_history()
+    model = fit(log, line=study.line, severities=study.severities, units=study.units, history=history,
+                new_sheets=study.new_sheets)
     return Results(study=study, log=log, model=model, windows=tuple(model.window(job) for job in jobs),
-                   record=_record(study, log))
+                   record=_record(study, log, history))
 
 
-def _record(study: Study, log: TrialLog) -> Mapping[str, Any]:
+def _record(study: Study, log: TrialLog, history: tuple[TrialLog, ...]) -> Mapping[str, Any]:
     return MappingProxyType({
         "edgefinish": version("edgefinish"), "log_sha256": log.sha256, "parameters": {"study": study.path.name},
         "python": platform.python_version(), "seed": SEED, "study": study.name, "study_sha256": study.sha256,
-        "units": study.units, **{name: version(name) for name in VERSIONS_OF}})
+        "units": study.units, **({"history_sha256": [past.sha256 for past in history]} if history else {}),
+        **{name: version(name) for name in VERSIONS_OF}})

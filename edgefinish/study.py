@@ -20,7 +20,7 @@ from .jobchoice import EVERY, every_job
 from .triallog import TrialLog, read_log
 
 KEYS = ("study", "log", "table", "sheet", "columns", "units", "line", "promise", "limits", "severities", "trial",
-        "jobs")
+        "jobs", "history", "new_sheets")
 LINE_KEYS = ("feed_speed_m_min", "drum_pressure_kPa", "grits")
 LIMIT_KEYS = ("edge_radius_mm", "residual_burr_mm", "removal_um")
 PROMISE_KEYS = ("share", "confidence")
@@ -72,6 +72,12 @@ class Study:
     sheet: str | None = None
     columns: Mapping[str, str | float] = field(default_factory=lambda: MappingProxyType({}))
     trial: Mapping[str, Any] | None = None
+    history: tuple[str, ...] = ()
+    new_sheets: bool = False
+
+    def read_history(self) -> tuple[TrialLog, ...]:
+        """Earlier logs of the same line, in the order named; their columns are mapped like those of the log."""
+        return tuple(read_log(source, columns=dict(self.columns) or None) for source in self.history)
 
     def read_log(self) -> TrialLog:
         """The study's trial log.
@@ -264,7 +270,7 @@ class _Check:
         limits = self._limits()
         listed = self._jobs(limits)
         made = dict(name=name, path=self.path, sha256=self.sha256, units=units, line=self._line(), listed=listed,
-                    limits=MappingProxyType(limits), severities=self._severities(), **self._log(),
+                    limits=MappingProxyType(limits), severities=self._severities(), **self._log(), **self._history(),
                     columns=MappingProxyType(self._columns()), trial=self._trial())
         if self.bad:
             order = sorted(self.bad, key=lambda p: (p.row is None, p.row or 0))
@@ -387,6 +393,20 @@ class _Check:
             self.fault("sheet", sheet, "no sheet, since `log` is no spreadsheet", "leave it out")
         source = None if not found else found if isinstance(log, list) else found[0]
         return {"log_source": source, "table": table, "sheet": sheet}
+
+    def _history(self) -> dict[str, Any]:
+        """Earlier logs of the line, and whether the sheets are new since."""
+        logs, new = self.given.get("history", []), self.given.get("new_sheets", False)
+        files = logs if isinstance(logs, list) else [logs]
+        if not all(isinstance(f, str) and f.strip() for f in files):
+            self.fault("history", logs, "a file or a list of files: earlier logs of the same line")
+            files = []
+        if not isinstance(new, bool):
+            self.fault("new_sheets", new, "true or false: whether sheet lot or supplier changed since the history")
+            new = False
+        if new and not files:
+            self.fault("new_sheets", new, "a `history` beside it", "leave it out")
+        return {"history": tuple(self._beside(f.strip()) for f in files), "new_sheets": new}
 
     def _beside(self, source: str) -> str:
         """A source whose relative path starts at the study file."""

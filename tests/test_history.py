@@ -1,0 +1,104 @@
+"""Spreads from earlier logs of the same line: what they change, what they may not change, and what is said."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+from lines import FAMILIES, Campaign, Plan, run_trial
+
+import edgefinish as ef
+from edgefinish.history import learn, pool
+from edgefinish.layout import STANDARD
+from edgefinish.results import open_study
+from edgefinish.rows import Spread
+from edgefinish.study import read_study
+
+
+@cache
+def past(sheet: float, plate: float = 0.06) -> tuple[ef.TrialLog, ...]:
+    """Three logs of a line with such spreads, other levels than now."""
+    rng = np.random.default_rng(41)
+    truth = replace(FAMILIES["usual"](rng)[0], sheet=sheet, plate=plate)
+    return tuple(ef.read_log(run_trial(replace(truth, level=truth.level + shift), Plan(sheets=7, plates=36), rng))
+                 for shift in (-0.1, 0.0, 0.1))
+
+
+@cache
+def now() -> Campaign:
+    rng = np.random.default_rng(41)
+    truth = replace(FAMILIES["usual"](rng)[0], sheet=0.08, plate=0.06)
+    rng = np.random.default_rng(43)
+    plan = Plan(sheets=4, plates=24)
+    return Campaign("now", 43, truth, plan, run_trial(truth, plan, rng))
+
+
+def test_pooling_equals_precision_weighting_by_hand():
+    # One log, everything normal: likelihood N(a, 1/i) with i = 1/v − 1/v0, room t² for it and for the next log.
+    prior, v, m, room = Spread(0.07, 0.4), 0.04, np.log(0.10), 0.12**2
+    i = 1 / v - 1 / 0.16
+    a = (m / v - np.log(0.07) / 0.16) / i
+    weight = 1 / (1 / i + room)
+    mean = (np.log(0.07) / 0.16 + weight * a) / (1 / 0.16 + weight)
+    node = m + np.linspace(-1.2, 1.2, 601)
+    got = pool(prior, prior, [(node, np.exp(-0.5 * (node - m) ** 2 / v))])
+    assert got.median == pytest.approx(np.exp(mean), rel=1e-4)
+    assert got.log_sd == pytest.approx(np.sqrt(1 / (1 / 0.16 + weight) + room), rel=1e-4)
+    assert pool(prior, prior, []).median == pytest.approx(prior.median)
+
+
+def test_what_logs_show_of_spreads_is_learned():
+    calm, wild = learn(past(0.05)).spreads, learn(past(0.16)).spreads
+    assert calm["sheet"].median < STANDARD.sheet.median < wild["sheet"].median
+    assert wild["sheet"].median > 1.8 * calm["sheet"].median
+    assert all(s.log_sd < getattr(STANDARD, name).log_sd for name, s in wild.items())
+
+
+def test_new_sheets_take_history_off_the_sheets_only():
+    spreads = learn(past(0.16), new_sheets=True).spreads
+    assert set(spreads) == {"edge", "plate"}
+
+
+def test_history_of_wild_sheets_narrows_and_of_calm_ones_widens():
+    log, (job, _) = ef.read_log(now().log), now().job("one age")
+
+    def width(**known) -> float:
+        window = ef.fit(log, **known).window(job)
+        assert window.verdict == "window"
+        return float(np.log(window.high_m_min / window.low_m_min))
+
+    assert width(history=past(0.16)) < width() < width(history=past(0.05))
+    assert width(history=past(0.16), new_sheets=True) > width(history=past(0.16))
+
+
+def test_it_is_said_what_was_taken_over_and_when_the_line_has_changed():
+    log, (job, _) = ef.read_log(now().log), now().job("one age")
+    said = " ".join(ef.fit(log, history=past(0.08)).window(job).reasons)
+    assert "3 earlier logs of this line (21 sheets)" in said and "sheets are taken to be as before" in said
+    assert "has changed" not in said
+    new = " ".join(ef.fit(log, history=past(0.08), new_sheets=True).window(job).reasons)
+    assert "sheets are said to be new" in new
+    changed = now().truth
+    changed = replace(changed, plate=2 * changed.plate, edge=2 * changed.edge)
+    other = run_trial(changed, Plan(sheets=6, plates=48), np.random.default_rng(3))
+    line = ef.fit(ef.read_log(other), history=past(0.08))
+    from edgefinish.grounds import _history_flags
+
+    assert any("has changed" in flag for flag in _history_flags(line, line.law()))
+
+
+def test_a_study_names_its_history(tmp_path):
+    now().log.to_csv(tmp_path / "now.csv", index=False)
+    past(0.08)[0].rows.to_csv(tmp_path / "then.csv", index=False)
+    text = ("study: with-past\nlog: now.csv\nhistory: then.csv\nnew_sheets: true\n"
+            "limits: {edge_radius_mm: [0.15, 0.9]}\njobs: every material and burr severity\n")
+    (tmp_path / "study.yaml").write_text(text)
+    results = open_study(tmp_path / "study.yaml")
+    assert len(results.model.history) == 1 and results.model.new_sheets
+    assert results.record["history_sha256"] == [results.model.history[0].sha256]
+    (tmp_path / "bad.yaml").write_text(text.replace("history: then.csv\n", "histroy: then.csv\n"))
+    with pytest.raises(ef.StudyError) as caught:
+        read_study(tmp_path / "bad.yaml")
+    assert "did you mean history?" in str(caught.value) and "new_sheets" in str(caught.value)
