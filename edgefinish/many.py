@@ -20,7 +20,7 @@ from .rows import Floats, MixedData, Rows, nodes_at
 MANY_ROWS = 4000
 _SUBSET = 1600
 _FEW_PLATES = 1500
-_PASSES = 8
+_PASSES = 20
 
 
 class _Got(NamedTuple):
@@ -63,7 +63,7 @@ def explore_many(data: MixedData, start: Floats, climb_subset: Any, count: int) 
         theta[outer] = top.theta
         cov = np.eye(len(theta)) * 1e-8
         cov[np.ix_(outer, outer)] = top.cov
-        if gain < 0.02 and np.abs(theta - before)[outer].max(initial=0) < 0.03:
+        if gain < 0.05 and np.abs(theta - before)[outer].max(initial=0) < 0.03:
             settled = top.settled
             break
     at = solve(data, nodes_at(data, theta[None]), eta, 3, corrected=False)
@@ -152,5 +152,7 @@ def _newton(data: MixedData, theta: Floats, inner: NDArray[np.intp], at: Solutio
             bend[i, j] = bend[j, i] = (both - up[i] - down[i] - up[j] - down[j] + 2 * middle) / (2 * width**2)
     roots, axes = np.linalg.eigh(-bend)
     step = axes @ ((axes.T @ slope) / np.maximum(roots, 1.0))
-    step *= min(1.0, 0.4 / max(np.abs(step).max(), 1e-12))
+    step *= min(1.0, 1.0 / max(np.abs(step).max(), 1e-12))
+    while value(theta + step @ unit / width) < middle and np.abs(step).max() > 1e-4:
+        step /= 2
     return theta[inner] + step, float(slope @ step)
