@@ -14,7 +14,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .explore import Cloud, Mode, climb, nodes_about
-from .mixed import Coefficients, RowSums, Solution, coefficients, collapse, gather, plate_integrals, solve
+from .mixed import (
+    Coefficients,
+    RowSums,
+    Solution,
+    coefficients,
+    collapse,
+    effect_variance,
+    gather,
+    plate_integrals,
+    solve,
+)
 from .rows import Floats, MixedData, Rows, nodes_at
 
 MANY_ROWS = 4000
@@ -99,10 +109,19 @@ def _decided_by_few(data: MixedData) -> NDArray[np.bool_]:
 
 
 def _sums(data: MixedData, theta: Floats, at: Solution) -> RowSums:
-    rows = Rows(data, nodes_at(data, theta[None]))
-    score, weight = rows.slopes(at.eta, None)
-    weight = np.maximum(weight, 1e-9)
-    return gather(data, weight, weight * at.eta + score)
+    """Sums of the rows about the mode; bounds are averaged over their plate's effect, as `solve` does."""
+    nodes = nodes_at(data, theta[None])
+    rows = Rows(data, nodes)
+    m, qu = len(data.edge_spread), data.load.shape[1]
+    variance = None
+    for _ in range(2 if len(data.censored) else 1):
+        score, weight = rows.slopes(at.eta, variance)
+        weight = np.maximum(weight, 1e-9)
+        sums = gather(data, weight, weight * at.eta + score)
+        if len(data.censored):
+            shrink = collapse(data, sums, nodes.sd[:, m:m + qu] ** 2).shrink
+            variance = effect_variance(data, shrink)
+    return sums
 
 
 def _by_sums(data: MixedData, sums: RowSums, theta: Floats, outer: NDArray[np.bool_], some: Floats, warm: Any) -> _Got:

@@ -194,9 +194,7 @@ def solve(data: MixedData, nodes: Nodes, eta: Floats | None = None, steps: int =
         at_plate = np.tensordot(c.coef[:, :pb], data.plate_columns, (1, 2)) + level + u
         eta = (at_plate[:, data.plate] * data.load).sum(-1) + c.coef[:, pb:] @ data.row_columns.T
         if len(data.censored):
-            z = data.load[data.censored]
-            block = col.shrink[:, data.plate[data.censored]]
-            variance = np.einsum("ni,knij,nj->kn", z, block, z)
+            variance = effect_variance(data, col.shrink)
     log_post = rows.log_density(eta).sum(1)
     if corrected and not data.normal:
         log_post = log_post + plate_integrals(data, rows, eta, u, col.shrink, plate_sd)
@@ -207,6 +205,22 @@ def solve(data: MixedData, nodes: Nodes, eta: Floats | None = None, steps: int =
     log_post = np.where(np.isfinite(log_post), log_post + nodes.log_prior, -np.inf)
     own = np.sqrt(np.maximum(np.diagonal(c.sheet_shrink, axis1=2, axis2=3), 0))
     return Solution(log_post, c.coef, c.chol, c.sheet, u, eta, own)
+
+
+def given_coefficients(data: MixedData, nodes: Nodes, eta: Floats) -> tuple[Collapsed, Coefficients]:
+    """Plates and sheets at one node as normals given the coefficients, rows being normal about `eta` (1, n)."""
+    rows = Rows(data, nodes)
+    m, qu = len(data.edge_spread), data.load.shape[1]
+    score, weight = rows.slopes(eta, None)
+    weight = np.maximum(weight, 1e-9 * _FLOOR / rows.sd**2)
+    col = collapse(data, gather(data, weight, weight * eta + score), nodes.sd[:, m:m + qu] ** 2)
+    return col, coefficients(data, col, nodes.sd[:, m + qu:] ** 2)
+
+
+def effect_variance(data: MixedData, shrink: Floats) -> Floats:
+    """Variance of the plate's effect at each bound, (K, censored), given all else."""
+    z = data.load[data.censored]
+    return np.einsum("ni,knij,nj->kn", z, shrink[:, data.plate[data.censored]], z)
 
 
 def _squares(u: Floats, sd: Floats) -> Floats:
