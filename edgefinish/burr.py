@@ -103,8 +103,8 @@ class BurrPosterior:
         return level / total, slope / total, slope * theta[:, 2] / total
 
 
-def fit_burr(data: BurrData, count: int = 512) -> BurrPosterior:
-    """Mode and nodes. Parameters are scaled to their prior SDs while exploring."""
+def fit_burr(data: BurrData, count: int = 512, start: Floats | None = None) -> BurrPosterior:
+    """Mode and nodes. Parameters are scaled to their prior SDs while exploring; `start` is a mode in that scale."""
     many = data.materials if data.materials > 1 else 0
     centre = np.r_[_LEVEL[0], _LOG_SLOPE[0], _RATIO[0], np.log(data.sheet_prior.median), np.zeros(many)]
     scale = np.r_[_LEVEL[1], _LOG_SLOPE[1], _RATIO[1], data.sheet_prior.log_sd, np.full(many, _MATERIAL)]
@@ -112,7 +112,7 @@ def fit_burr(data: BurrData, count: int = 512) -> BurrPosterior:
     def batch(unit: Floats, warm: Any) -> _Got:
         return _evaluate(data, centre + unit * scale, warm)
 
-    mode = climb(batch, np.zeros(len(centre)))
+    mode = climb(batch, np.zeros(len(centre)) if start is None else start)
     cloud: Cloud = nodes_about(batch, mode, count)
     return BurrPosterior(data, centre + cloud.theta * scale, cloud.weight, mode, cloud.effective)
 

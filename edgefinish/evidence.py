@@ -98,7 +98,7 @@ def gaps(model: LineFit, job: Job, tried: Tried) -> list[str]:
         found.append(f"The whole log holds {sheets} abrasive sheet{'s' if sheets > 1 else ''}: how much sheets differ "
                      f"cannot be told from fewer than {FEWEST_SHEETS}.")
     if len(mine):
-        found += _outside(model, job, mine) + _unread(model, job, mine)
+        found += _outside(model, job, mine) + unread(model, job)
     if not tried.low < tried.high:
         found.append(f"Only {shown('feed_speed_m_min', tried.low, system)} was tried within the line's limits."
                      if tried.low == tried.high else "No speed within the line's limits was tried.")
@@ -145,7 +145,8 @@ def _outside(model: LineFit, job: Job, mine: object) -> list[str]:
     return found
 
 
-def _unread(model: LineFit, job: Job, mine: object) -> list[str]:
+def unread(model: LineFit, job: Job) -> list[str]:
+    """What the job limits and too few edges of its material were measured for; empty where all is there."""
     log, found = model.log, []
     here = (model.materials == model.material_of(job)).to_numpy()
     wanted = [("edge_radius_mm", job.edge_radius_mm), ("removal_um", job.removal_um)]

@@ -41,11 +41,12 @@ class Mode(NamedTuple):
     settled: bool
 
 
-def climb(batch: Batch, start: Floats, *, floor: float = 1.0, tight: bool = False, passes: int = 40) -> Mode:
+def climb(batch: Batch, start: Floats, *, floor: float = 1.0, tight: bool = False, enough: float = 0.01,
+          passes: int = 40) -> Mode:
     """The mode by damped Newton steps, slopes and curvature by differences in one batch.
 
     `floor` is the least curvature believed (priors of unit scale have 1). `tight` goes on until 8 digits stand, for
-    estimates; else until a step is worth nothing to the nodes.
+    estimates; else until a step gains less than `enough`, which by default is nothing to the nodes.
     """
     theta, d = np.asarray(start, float), len(start)
     width = np.full(d, 0.12)
@@ -76,7 +77,7 @@ def climb(batch: Batch, start: Floats, *, floor: float = 1.0, tight: bool = Fals
         step *= min(1.0, 0.8 / max(np.abs(step).max(initial=0), 1e-12))
         gain = float(slope @ step)
         theta = theta + step
-        if gain < (1e-11 if tight and width.max(initial=0) < 1e-3 else 0.0 if tight else 0.01):
+        if gain < (1e-11 if tight and width.max(initial=0) < 1e-3 else 0.0 if tight else enough):
             settled = True
             break
         near = tight and gain < 1e-4

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TypeVar
 
@@ -26,6 +26,8 @@ from .units import System
 T = TypeVar("T")
 DRAWS = 8192
 JOINT_DRAWS = 2048
+NODES, REFIT_NODES = 256, 96
+BURR_NODES, BURR_REFIT_NODES = 512, 256
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,7 +55,8 @@ class LineFit:
 
     `line` is what the line allows, `severities` the burr heights (mm) that the shop's words mean, `units` those of the
     sentences in `reasons`. `history`: earlier logs of the line, whose spreads are learned from; `new_sheets`: but not
-    those of its sheets. Posteriors are computed when first asked for, and kept.
+    those of its sheets. `like`: the fit of nearly the same log, from which this one starts and takes its past; checks
+    refit many times, on fewer nodes. Posteriors are computed when first asked for, and kept.
     """
 
     log: TrialLog
@@ -62,6 +65,7 @@ class LineFit:
     units: System = "metric"
     history: tuple[TrialLog, ...] = ()
     new_sheets: bool = False
+    like: LineFit | None = None
     _kept: dict[object, object] = field(default_factory=dict, repr=False)
 
     @cached_property
@@ -72,6 +76,8 @@ class LineFit:
     @cached_property
     def past(self) -> Past | None:
         """What the earlier logs show, or None without any."""
+        if self.like is not None:
+            return self.like.past
         return learn(self.history, self.new_sheets) if self.history else None
 
     def law(self, *, removal: bool = False, priors: Priors = STANDARD) -> LawFit:
@@ -79,7 +85,10 @@ class LineFit:
         def compute() -> LawFit:
             past = self.past and self.past.over(priors)
             layout = lay_out(self.log, removal=removal, priors=priors, past=past, weight=WEIGHT if past else 0.0)
-            return LawFit(layout, posterior(layout.data), priors)
+            if self.like is None:
+                return LawFit(layout, posterior(layout.data, NODES), priors)
+            mode = self.like.law(removal=removal, priors=priors).posterior.mode
+            return LawFit(layout, posterior(layout.data, REFIT_NODES, mode.theta), priors)
         return self._keep(("law", removal, priors), compute)
 
     def _keep(self, key: object, compute: Callable[[], T]) -> T:
@@ -99,6 +108,11 @@ class LineFit:
         """The job's material as the model knows it: one cut by two processes is two."""
         both = f"{job.material} · {job.cut_process}"
         return both if (self.materials == both).any() else job.material
+
+    def without(self, rows: np.ndarray) -> LineFit:
+        """The line fitted again without some rows of the log; `rows` (n,) true where a row is left out."""
+        log = replace(self.log, rows=self.log.rows[~rows])
+        return LineFit(log, self.line, self.severities, self.units, self.history, self.new_sheets, like=self)
 
     def cleared(self, most: float) -> tuple[np.ndarray, np.ndarray]:
         """Whether each row's burr is within a limit, and whether the reading can tell."""
@@ -166,8 +180,15 @@ class LineFit:
         rows = self.log.rows
         known = np.isfinite(_height(self.log))
         by_word = bool(severity) and "burr_severity" in rows and not known[(rows["burr_severity"] == severity)].any()
-        return self._keep(("burr", limit, severity if by_word else None),
-                          lambda: fit_burr(self._burr_data(limit, severity if by_word else None)))
+        word = severity if by_word else None
+
+        def compute() -> BurrPosterior:
+            data = self._burr_data(limit, word)
+            before = self.like and self.like.burr_fit(job)
+            if before is None or before.data.materials != data.materials:
+                return fit_burr(data, BURR_NODES)
+            return fit_burr(data, BURR_REFIT_NODES, before.mode.theta)
+        return self._keep(("burr", limit, word), compute)
 
     def _burr_data(self, limit: float, severity: str | None) -> BurrData:
         rows = self.log.rows
@@ -196,6 +217,10 @@ class LineFit:
         """Prior of the burr's own spread of sheets: the standard, or what earlier logs with burr readings show."""
         if self.new_sheets:
             return SHEET
+        keeper = self if self.like is None else self.like
+        return keeper._keep(("burr sheets", limit), lambda: self._past_burr_sheets(limit))
+
+    def _past_burr_sheets(self, limit: float) -> Spread:
         fits = []
         for log in self.history:
             past = LineFit(log, severities=self.severities)

@@ -14,6 +14,7 @@ from .many import MANY_ROWS, explore_many
 from .mixed import Solution, solve
 from .rows import Floats, MixedData, Nodes, nodes_at
 
+_NEAR = 0.3  # gain of a step below which a mode that was started near by is near enough to lay nodes about
 _START_TAIL = -0.8  # normal score of 1/ν near 0.075
 _BATCH = 4_000_000  # numbers in one array of a batch of nodes
 
@@ -128,18 +129,20 @@ def estimate(data: MixedData, *, restricted: bool = True) -> Estimate:
                     float(best.log_post[0] + constant), mode.settled)
 
 
-def posterior(data: MixedData, count: int = 256) -> Posterior:
+def posterior(data: MixedData, count: int = 256, start: Floats | None = None) -> Posterior:
     """Nodes of the spreads and tails, each with the normal of the coefficients there.
 
-    Above `many.MANY_ROWS` rows what the rows pin down is put at its mode.
+    `start`: where the mode is looked for, being that of nearly the same rows; else from prior medians. Above
+    `many.MANY_ROWS` rows what the rows pin down is put at its mode.
     """
+    first, enough = (_start(data), 0.01) if start is None else (start, _NEAR)
     flat = any(np.isinf(data.spreads[i].log_sd) for i in data.free)
 
     def top(some: MixedData) -> Mode:
-        return climb(partial(_batch, some, reference=flat), _start(some), floor=0.1 if flat else 1.0)
+        return climb(partial(_batch, some, reference=flat), first, floor=0.1 if flat else 1.0, enough=enough)
 
     if len(data.y) > MANY_ROWS and not flat:
-        e = explore_many(data, _start(data), top, count)
+        e = explore_many(data, first, top, count)
         return Posterior(data, nodes_at(data, e.theta), e.weight, e.coef, e.chol, e.at_mode, e.mode, e.effective)
     mode = top(data)
     cloud: Cloud = nodes_about(partial(_batch, data, reference=flat), mode, count)

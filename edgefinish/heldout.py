@@ -1,0 +1,167 @@
+"""Sheets and plates left out of the fit and predicted by the rest of the log."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy.special import stdtr
+
+from .explore import SEED
+from .laws import WEAR_HOURS
+from .layout import CAUTIOUS, STANDARD, Priors, run_order, settings_of
+from .linefit import LawFit, LineFit, radius_alone
+from .mixed import given_coefficients
+from .results import Results
+from .rows import Floats, nodes_at
+
+BAND = 0.90
+"""Share of future readings that a predictive band holds."""
+GROUPS, FOLDS = 8, 5
+MOST_ROWS = 5000
+_DRAWS = 512
+
+
+@dataclass(frozen=True, eq=False)
+class Left:
+    """What was left out: `rows` (n,) true where a row of the log was, and the line fitted without them."""
+
+    rows: np.ndarray
+    fit: LineFit
+
+
+def priors_used(results: Results) -> Priors:
+    """Priors under which the radius is fitted for these checks: those that most jobs of the study need anyway."""
+    return STANDARD if all(radius_alone(w.job) for w in results.windows) else CAUTIOUS
+
+
+def _measured(model: LineFit) -> np.ndarray:
+    value = model.log.reading("edge_radius_mm").value
+    return np.isfinite(value) & (value > 0)
+
+
+def main_materials(model: LineFit, names: pd.Series) -> pd.Series:
+    """The material that each of `names` (sheets or runs, one a row) was mostly run on."""
+    return model.materials.groupby(names.to_numpy()).agg(lambda m: m.value_counts().sort_index().idxmax())
+
+
+def sheet_groups(model: LineFit) -> list[np.ndarray]:
+    """Rows of each group of sheets: one sheet each, or, where sheets are many, sheets of different materials."""
+    sheet = model.log.rows["abrasive_sheet"]
+    main = main_materials(model, sheet)
+    rank = main.groupby(main).cumcount()
+    order = pd.DataFrame({"rank": rank, "material": main}).sort_values(["rank", "material"], kind="stable").index
+    groups = np.array_split(order.to_numpy(), min(GROUPS, len(order)))
+    return [sheet.isin(group).to_numpy() for group in groups] if len(order) > 1 else []
+
+
+def plate_folds(model: LineFit) -> list[np.ndarray]:
+    """Rows of each fold of plates; every sheet's plates go over all folds."""
+    plate = model.log.rows.groupby(["abrasive_sheet", "run"], sort=True).ngroup().to_numpy()
+    folds = min(FOLDS, int(plate.max()) + 1)
+    return [plate % folds == k for k in range(folds)] if folds > 1 else []
+
+
+def left_out(model: LineFit, groups: Sequence[np.ndarray]) -> tuple[Left, ...]:
+    """The line fitted without each group of rows, where something is left to fit and to predict."""
+    measured = _measured(model)
+    return tuple(Left(rows, model.without(rows)) for rows in groups
+                 if (measured & ~rows).any() and (measured & rows).any())
+
+
+def evenly(index: np.ndarray, most: int) -> np.ndarray:
+    """At most `most` of the entries, evenly picked.
+
+    >>> evenly(np.arange(9), 3).tolist()
+    [0, 4, 8]
+    """
+    return index if len(index) <= most else index[np.linspace(0, len(index) - 1, most).round().astype(int)]
+
+
+def unseen(results: Results, left: Sequence[Left], unit: str) -> pd.DataFrame:
+    """One row a left-out sheet or plate: `unit` (its name), `material`, `readings`, `inside`, `shift`, `sd`."""
+    parts = [part for one in left for part in _predict(results, one, unit)]
+    return pd.DataFrame(parts, columns=["unit", "material", "readings", "inside", "shift", "sd"])
+
+
+def _predict(results: Results, left: Left, unit: str) -> list[dict[str, object]]:
+    """Left-out readings in the predictive distribution of the line fitted without them.
+
+    A reading below or above the gauge counts by the share of what it allows that lies in the band. `shift` is the mean
+    log of measured over predicted on a sheet or plate, a bound counting only where it contradicts; `sd` what new
+    sheets, plates and edges and the fit's own doubt let it vary.
+    """
+    model = results.model
+    rows, reading = model.log.rows, model.log.reading("edge_radius_mm")
+    fitted = left.fit.law(priors=priors_used(results))
+    layout = fitted.layout
+    known = model.materials.isin(layout.materials) & rows["edge_position"].isin(layout.positions)
+    index = np.flatnonzero(left.rows & _measured(model) & known.to_numpy())
+    if not len(index):
+        return []
+    here = rows.iloc[index]
+    order = np.lexsort((here["edge_position"], here["run"], here["abrasive_sheet"]))
+    index = evenly(index[order], MOST_ROWS)
+    here = rows.iloc[index]
+    node, mean = _predicted_means(model, fitted, index)
+    sd, tail = fitted.posterior.nodes.sd[node], fitted.posterior.nodes.tail[node, 0]
+    y, side = np.log(reading.value[index]), reading.side[index]
+    below = stdtr(1 / tail[:, None], (y - mean) / sd[:, :1]).mean(0)
+    middle = np.median(mean, axis=0)
+    gap = np.where(side < 0, np.minimum(y - middle, 0), np.where(side > 0, np.maximum(y - middle, 0), y - middle))
+    edge_variance = float(np.mean(sd[:, 0] ** 2 / (1 - 2 * tail)))
+    frame = pd.DataFrame({"unit": here[unit].to_numpy(), "material": model.materials.iloc[index].to_numpy(),
+                          "inside": _in_band(below, side), "gap": gap})
+    out = []
+    for name, mine in frame.groupby("unit", sort=True):
+        among = mean[:, mine.index.to_numpy()].mean(1)
+        out.append({"unit": name, "material": mine["material"].mode().iloc[0], "readings": len(mine),
+                    "inside": float(mine["inside"].mean()), "shift": float(mine["gap"].mean()),
+                    "sd": float(np.sqrt(among.var() + edge_variance / len(mine)))})
+    return out
+
+
+def _in_band(below: Floats, side: np.ndarray) -> Floats:
+    """Share of what each reading allows that lies in the band; `below` is the predictive chance of less."""
+    low, high = (1 - BAND) / 2, (1 + BAND) / 2
+    first, last = np.where(side < 0, 0.0, below), np.where(side > 0, 1.0, below)
+    within = np.maximum(np.minimum(last, high) - np.maximum(first, low), 0) / np.maximum(last - first, 1e-12)
+    return np.where(side == 0, (below >= low) & (below <= high), within)
+
+
+def _predicted_means(model: LineFit, fitted: LawFit, index: np.ndarray) -> tuple[np.ndarray, Floats]:
+    """Draws of the log radius at some rows before the edge's own chance: node (D,), means (D, len(index)).
+
+    A sheet that the fit has seen has its posterior effect there, another one a new effect; plates are new.
+    """
+    layout, post, here = fitted.layout, fitted.posterior, model.log.rows.iloc[index]
+    node, coef = post.draws(_DRAWS)
+    sd = post.nodes.sd[node]
+    material = pd.Index(layout.materials).get_indexer(model.materials.iloc[index])
+    order = run_order(model.log.rows)
+    columns = layout.dose_columns(settings_of(here), material, 0.0 if order is None else order[index])
+    position = pd.Index(layout.positions).get_indexer(here["edge_position"])
+    mean = coef[:, layout.names.dose] @ columns.T + coef[:, layout.names.position][:, position]
+    rng = np.random.default_rng(SEED)
+    sheets, of = np.unique(here["abrasive_sheet"].to_numpy(str), return_inverse=True)
+    chance = rng.standard_normal((2, len(node), len(sheets)))
+    effect = chance * sd[:, 2:4].T[:, :, None]
+    seen = pd.Index(layout.sheets).get_indexer(sheets)
+    if (seen >= 0).any():
+        effect[:, :, seen >= 0] = _seen_sheets(fitted, coef, seen[seen >= 0], chance[:, :, seen >= 0])
+    age = here["contact_hours"].to_numpy(float) / WEAR_HOURS
+    mean += effect[0][:, of] + effect[1][:, of] * age
+    plate = here.groupby(["abrasive_sheet", "run"], sort=True).ngroup().to_numpy()
+    return node, mean + (sd[:, 1:2] * rng.standard_normal((len(node), plate.max() + 1)))[:, plate]
+
+
+def _seen_sheets(fitted: LawFit, coef: Floats, sheet: np.ndarray, chance: Floats) -> Floats:
+    """Effects of seen sheets in each draw of the coefficients, at the most probable spreads, (2, D, sheets)."""
+    post = fitted.posterior
+    col, given = given_coefficients(post.data, nodes_at(post.data, post.mode.theta[None]), post.at_mode.eta)
+    slope = given.sheet_shrink[0, sheet] @ col.sheet_x[0, sheet]
+    middle = given.sheet[0, sheet][None] - np.einsum("sqp,dp->dsq", slope, coef - given.coef[0])
+    root = np.linalg.cholesky(given.sheet_shrink[0, sheet] + 1e-12 * np.eye(2))
+    return np.moveaxis(middle, 2, 0) + np.einsum("sqr,rds->qds", root, chance)

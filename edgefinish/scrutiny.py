@@ -1,0 +1,391 @@
+"""Checks of the fit: does it predict sheets and plates that it has not seen, what hangs on which of them, what would
+other priors have given, does the log look like one that the fit would make."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+from scipy.special import betaincinv, ndtri
+
+from . import evidence
+from .explore import SEED
+from .heldout import (
+    BAND,
+    MOST_ROWS,
+    Left,
+    evenly,
+    left_out,
+    main_materials,
+    plate_folds,
+    priors_used,
+    sheet_groups,
+    unseen,
+)
+from .job import Job, SpeedWindow
+from .laws import CURVATURE, FEED
+from .layout import POSITIONS, Layout
+from .linefit import LawFit, LineFit
+from .linemodel import NARROWEST, LineModel
+from .mixed import given_coefficients
+from .promise import Promise, speed_intervals, widest
+from .results import Results
+from .rows import Floats, Spread, nodes_at, weight_of_second
+from .units import shown
+from .wording import job_name, percent, speeds
+
+PRIOR_FACTORS = (2 / 3, 1.0, 3 / 2)
+"""Medians of the prior of the spread of sheets, against the one used, under which windows are worked out again."""
+QUANTILES = (0.05, 0.25, 0.50, 0.75, 0.95)
+MOVED = 0.05
+"""A window's end that moves by this share when a sheet is left out is worth a look; less is near the noise of the
+draws. Judgement, no source."""
+_JOINT_DRAWS, _COPIES = 1024, 400
+_FEWEST_NODES = 12
+_LISTED = 8
+
+
+@dataclass(frozen=True, eq=False)
+class Check:
+    """One check: its numbers, and what they say in a sentence."""
+
+    table: pd.DataFrame
+    sentence: str
+
+
+@dataclass(frozen=True, eq=False)
+class Scrutiny:
+    """All checks of one study's fit, each worked out when first asked for."""
+
+    results: Results
+
+    @cached_property
+    def _without_sheets(self) -> tuple[Left, ...]:
+        return left_out(self.results.model, sheet_groups(self.results.model))
+
+    @cached_property
+    def _without_plates(self) -> tuple[Left, ...]:
+        return left_out(self.results.model, plate_folds(self.results.model))
+
+    @cached_property
+    def _unseen_sheets(self) -> pd.DataFrame:
+        return unseen(self.results, self._without_sheets, "abrasive_sheet")
+
+    @cached_property
+    def held_out(self) -> Check:
+        """Left-out sheets and plates against their 90 % band: columns `left_out`, `units`, `readings`, `inside` (share
+        of the readings) and its 95 % range `low`, `high`, in which a sheet or a plate counts as one trial."""
+        plates = unseen(self.results, self._without_plates, "run")
+        return _held_out(self._unseen_sheets, plates)
+
+    @cached_property
+    def sheets(self) -> Check:
+        """Each left-out sheet against what the others say of it: `abrasive_sheet`, `material`, `readings`, `inside`,
+        `effect` (measured radius over predicted), `score` (how many SDs of a new sheet that is)."""
+        return _sheets(self._unseen_sheets)
+
+    @cached_property
+    def influence(self) -> Check:
+        """Windows with sheets left out: `job`, `left_out`, `window`, `without`, and by how many per cent each end moves
+        (`low_moves`, `high_moves`; missing where no window is left or the rest cannot judge the job)."""
+        return _influence(self.results, self._without_sheets, self._unseen_sheets)
+
+    @cached_property
+    def plates(self) -> Check:
+        """The plates that lie furthest from their sheet: `run`, `abrasive_sheet`, `material`, `effect`, `score`."""
+        return _plates(self.results)
+
+    @cached_property
+    def priors(self) -> Check:
+        """Windows under other priors of the spread of sheets: `job`, `prior_median`, `posterior_median`, `window`."""
+        return _priors(self.results)
+
+    @cached_property
+    def alike(self) -> Check:
+        """Radii by position against logs that the fit makes: `edge_position`, `quantile`, `observed`, and `low`,
+        `median`, `high` (90 %) of the same quantile in logs with other sheets, plates and edges, mm."""
+        return _alike(self.results.model)
+
+    @cached_property
+    def curve(self) -> str:
+        """Whether radius goes with a plain power of feed speed, and what to mind where it does not."""
+        return _curve(self.results.model)
+
+
+def scrutinise(results: Results) -> Scrutiny:
+    """The checks of a study's fit.
+
+    >>> from edgefinish.results import open_study
+    >>> list(scrutinise(open_study()).plates.table.columns)
+    ['run', 'abrasive_sheet', 'material', 'effect', 'score']
+    """
+    return Scrutiny(results)
+
+
+def _range(inside: Floats, readings: Floats) -> tuple[float, float, float]:
+    """Share inside and its 95 % range by Clopper and Pearson (Biometrika 26, 1934, 404), each unit one trial."""
+    share = float(np.average(inside, weights=readings))
+    n = len(inside)
+    k = share * n
+    low = float(betaincinv(k, n - k + 1, 0.025)) if k > 0 else 0.0
+    return share, low, float(betaincinv(k + 1, n - k, 0.975)) if k < n else 1.0
+
+
+def _held_out(sheets: pd.DataFrame, plates: pd.DataFrame) -> Check:
+    rows = []
+    for name, units in (("sheets", sheets), ("plates", plates)):
+        if len(units):
+            share, low, high = _range(units["inside"].to_numpy(float), units["readings"].to_numpy(float))
+            rows.append({"left_out": name, "units": len(units), "readings": int(units["readings"].sum()),
+                         "inside": share, "low": low, "high": high})
+    table = pd.DataFrame(rows, columns=["left_out", "units", "readings", "inside", "low", "high"])
+    if table.empty:
+        return Check(table, "There is one sheet and one plate: nothing can be left out and predicted.")
+    said = [f"{percent(round(r.inside, 3))} of {r.readings} readings on {r.units} {r.left_out} left out"
+            f" (95 % range {percent(round(r.low, 2))} to {percent(round(r.high, 2))})" for r in table.itertuples()]
+    bad = [r.left_out for r in table.itertuples() if not r.low <= BAND <= r.high]
+    verdict = (f"That is not what it should be for {' and '.join(bad)}: look at those that stand out before believing "
+               "a window." if bad else "That agrees.")
+    return Check(table, f"In their {percent(BAND)} band lie {' and '.join(said)}; {percent(BAND)} should. {verdict}")
+
+
+def _score_to_name(count: int) -> float:
+    """SDs beyond which one of `count` stands out: chance names one in 20 such tables (Bonferroni)."""
+    return float(-ndtri(0.025 / max(count, 1)))
+
+
+def _change(factor: float) -> str:
+    return f"{100 * (factor - 1):+.0f}\N{NO-BREAK SPACE}%"
+
+
+def _named(table: pd.DataFrame, name: str, word: str, count: int) -> str:
+    """Which of a table's sheets or plates stand out, the furthest first; else how far the furthest is."""
+    by_size = table.reindex(table["score"].abs().sort_values(ascending=False, kind="stable").index)
+    out = by_size[by_size["score"].abs() > _score_to_name(count)]
+    said = [f"{getattr(r, name)} ({r.material}, {_change(r.effect)})" for r in (out if len(out) else by_size[:1])
+            .itertuples()][:_LISTED]
+    if len(out):
+        return f"Look first at {word} {', '.join(said)}: further off than chance makes one of {count}."
+    return f"No {word} stands out; the furthest off is {said[0]}, as one of {count} may be by chance."
+
+
+def _sheets(units: pd.DataFrame) -> Check:
+    table = pd.DataFrame({"abrasive_sheet": units["unit"], "material": units["material"],
+                          "readings": units["readings"], "inside": units["inside"].astype(float),
+                          "effect": np.exp(units["shift"].astype(float)),
+                          "score": units["shift"].astype(float) / units["sd"].astype(float)})
+    table = table.sort_values("abrasive_sheet", ignore_index=True)
+    if table.empty:
+        return Check(table, "There is one sheet: none can be left out and predicted by others.")
+    return Check(table, _named(table, "abrasive_sheet", "sheet", len(table)))
+
+
+def _plates(results: Results) -> Check:
+    fitted = results.model.law(priors=priors_used(results))
+    post, layout = fitted.posterior, fitted.layout
+    nodes = nodes_at(post.data, post.mode.theta[None])
+    col, _ = given_coefficients(post.data, nodes, post.at_mode.eta)
+    effect = post.at_mode.plate[0][:, 0]
+    score = effect / np.sqrt(np.maximum(nodes.sd[0, 1] ** 2 - col.shrink[0, :, 0, 0], 1e-12))
+    sheet, run = (layout.plates.get_level_values(i) for i in (0, 1))
+    of = main_materials(results.model, results.model.log.rows["run"])
+    table = pd.DataFrame({"run": run, "abrasive_sheet": sheet, "material": of.loc[run].to_numpy(),
+                          "effect": np.exp(effect), "score": score})
+    table = table.reindex(table["score"].abs().sort_values(ascending=False, kind="stable").index)
+    return Check(table[:_LISTED].reset_index(drop=True), _named(table, "run", "plate", len(table)))
+
+
+def _first_windows(results: Results) -> list[SpeedWindow]:
+    """The first job with a window of each material."""
+    first: dict[str, SpeedWindow] = {}
+    for window in results.windows:
+        if window.verdict == "window":
+            first.setdefault(results.model.material_of(window.job), window)
+    return list(first.values())
+
+
+def _window_of(promise: Promise, job: Job, layout: Layout) -> tuple[float, float] | None:
+    """A window as the model gives it, on fewer draws where burr or removal are promised too."""
+    promise = promise if promise.radius_alone else promise.thinned(_JOINT_DRAWS)
+    low, high = speed_intervals(promise, job.share)
+    if np.isfinite(low).mean() < job.confidence:
+        return None
+    found = widest(low, high, job.confidence)
+    if found is None or found[1] - found[0] < np.log(NARROWEST):
+        return None
+    centre = layout.centre.feed_speed_m_min
+    return float(centre * np.exp(found[0])), float(centre * np.exp(found[1]))
+
+
+def _judges(fit: LineFit, job: Job) -> bool:
+    """Whether a log with rows left out still holds what the job's window rests on."""
+    rows = fit.log.rows
+    if not (fit.materials == fit.material_of(job)).any() or evidence.unread(fit, job):
+        return False
+    severities = rows["burr_severity"] if job.burr_severity and "burr_severity" in rows else None
+    return severities is None or bool((severities == job.burr_severity).any())
+
+
+def _printed(window: tuple[float, float] | None, job: Job, results: Results) -> str:
+    if window is None:
+        return "none"
+    low, high = window
+    return str(speeds(SpeedWindow(job=job, verdict="window", low_m_min=low, high_m_min=high,
+                                  recommended_m_min=(low * high) ** 0.5), results.study.units))
+
+
+def _influence(results: Results, left: Sequence[Left], units: pd.DataFrame) -> Check:
+    model, system = results.model, results.study.units
+    columns = ["job", "left_out", "window", "without", "low_moves", "high_moves"]
+    score = (units["shift"] / units["sd"]).abs().set_axis(units["unit"]) if len(units) else pd.Series(dtype=float)
+    rows, named = [], []
+    for whole in _first_windows(results):
+        job = whole.job
+        tried = evidence.Tried.of(model, job).speeds
+        base = _window_of(model.promise(job, tried), job, model.law_for(job).layout)
+        mine = (model.materials == model.material_of(job)).to_numpy()
+        for one in left:
+            own = sorted(set(model.log.rows["abrasive_sheet"][one.rows & mine]))
+            if not own or base is None:
+                continue
+            names = ", ".join(own)
+            if not _judges(one.fit, job):
+                rows.append((job_name(job, system), names, _printed(base, job, results), "cannot be judged", np.nan,
+                             np.nan))
+                continue
+            now = _window_of(one.fit.promise(job, tried), job, one.fit.law_for(job).layout)
+            moves = (np.nan, np.nan) if now is None else (now[0] / base[0] - 1, now[1] / base[1] - 1)
+            rows.append((job_name(job, system), names, _printed(base, job, results), _printed(now, job, results),
+                         100 * moves[0], 100 * moves[1]))
+            size = np.inf if now is None else max(abs(moves[0]), abs(moves[1]))
+            worst = max(own, key=lambda s: float(score.get(s, 0.0)))
+            named.append((size, worst if len(own) == 1 else f"{names}, above all {worst}", rows[-1]))
+    table = pd.DataFrame(rows, columns=columns)
+    if not named:
+        return Check(table, "No job has a window that could be worked out again without a sheet.")
+    size, sheet, row = max(named, key=lambda n: n[0])
+    if size < MOVED:
+        return Check(table, f"No window hangs on a single sheet: without any of them no end moves by more than "
+                            f"{percent(round(size, 2))}.")
+    without = "there would be no window" if row[3] == "none" else f"it would be {row[3]}"
+    return Check(table, f"The window of {row[0]} hangs most on sheet {sheet}: without it {without} instead of "
+                        f"{row[2]}. Make sure that this sheet is like those to come.")
+
+
+def _priors(results: Results) -> Check:
+    model, system = results.model, results.study.units
+    columns = ["job", "prior_median", "posterior_median", "window"]
+    rows, moved = [], []
+    for whole in _first_windows(results):
+        job = whole.job
+        fitted, tried = model.law_for(job), evidence.Tried.of(model, job).speeds
+        found = {}
+        for factor in PRIOR_FACTORS:
+            other = _reweighed(fitted, factor)
+            few = 1 / (other.posterior.weight**2).sum() < _FEWEST_NODES
+            window = None if few else _window_of(model.promise_of(other, job, tried), job, other.layout)
+            found[factor] = window
+            middle = np.exp(other.posterior.weight @ np.log(other.posterior.nodes.sd[:, _sheet_column(fitted)]))
+            rows.append((job_name(job, system), other.priors.sheet.median, float(middle),
+                         "too far from these trials to say" if few else _printed(window, job, results)))
+        base = found[1.0]
+        for factor in (PRIOR_FACTORS[0], PRIOR_FACTORS[-1]):
+            there = found[factor]
+            if base and there:
+                moved.append((max(abs(a / b - 1) for a, b in zip(there, base, strict=True)), job, factor, there, base))
+            elif base:
+                moved.append((np.inf, job, factor, None, base))
+    table = pd.DataFrame(rows, columns=columns)
+    if not moved:
+        return Check(table, "No job has a window to work out again under other priors.")
+    size, job, factor, there, base = max(moved, key=lambda m: m[0])
+    span = " to ".join(percent(round(model.law_for(job).priors.sheet.median * f, 3)) for f in PRIOR_FACTORS[::2])
+    if size < MOVED:
+        return Check(table, f"What is assumed of sheets hardly matters: with {span} of the radius, sheet to sheet, "
+                            f"no window's end moves by more than {percent(round(size, 2))}.")
+    assumed = percent(round(model.law_for(job).priors.sheet.median * factor, 3))
+    what = _printed(there, job, results) if there else "none that these trials carry"
+    return Check(table, f"What is assumed of sheets matters: with {assumed} of the radius, sheet to sheet, the window "
+                        f"of {job_name(job, system)} would be {what} instead of {_printed(base, job, results)}. More "
+                        "sheets in the trial make it matter less.")
+
+
+def _sheet_column(fitted: LawFit) -> int:
+    data = fitted.posterior.data
+    return len(data.edge_spread) + len(data.plate_spread)
+
+
+def _reweighed(fitted: LawFit, factor: float) -> LawFit:
+    """The fit under a prior of the spread of sheets whose median is `factor` times as large: its nodes weighed anew.
+
+    Where earlier logs of the line are a part of the prior, only the other part changes.
+    """
+    post, column = fitted.posterior, _sheet_column(fitted)
+    used = post.data.spreads[column]
+    other = Spread(used.median * factor, used.log_sd)
+    at = np.log(post.nodes.sd[:, column])
+    ratio = np.exp(0.5 * ((at - np.log(used.median)) / used.log_sd) ** 2
+                   - 0.5 * ((at - np.log(other.median)) / other.log_sd) ** 2)
+    if post.data.second_prior:
+        past = weight_of_second(post.data, post.nodes.sd)
+        ratio = past + (1 - past) * ratio
+    weight = post.weight * ratio
+    return LawFit(fitted.layout, replace(post, weight=weight / weight.sum()), replace(fitted.priors, sheet=other))
+
+
+def _alike(model: LineModel) -> Check:
+    """The log's radii against those of logs that the fit makes at its settings; the gauge's ends count for both."""
+    fitted = model.law()
+    layout, post = fitted.layout, fitted.posterior
+    pick = evenly(np.arange(len(post.data.y)), 4 * MOST_ROWS)
+    data = post.data
+    node, coef = post.draws(_COPIES)
+    sd, tail = post.nodes.sd[node], post.nodes.tail[node, :1]
+    rng = np.random.default_rng(SEED + 1)
+    plates = data.plate_columns.shape[2]
+    sheet = rng.standard_normal((2, len(node), len(layout.sheets))) * sd[:, 2:4].T[:, :, None]
+    base = coef[:, :plates] @ data.plate_columns[:, 0].T + sheet[0][:, data.sheet]
+    base += sheet[1][:, data.sheet] * data.sheet_load[:, 0, 1]
+    base += sd[:, 1:2] * rng.standard_normal((len(node), len(data.sheet)))
+    made = base[:, data.plate[pick]] + coef[:, plates:] @ data.row_columns[pick].T
+    made += sd[:, :1] * rng.standard_t(np.broadcast_to(1 / tail, made.shape))
+    y, side = data.y[pick], data.side[pick]
+    least, most = y[side < 0].max(initial=-np.inf), y[side > 0].min(initial=np.inf)
+    made, seen = np.clip(made, least, most), np.clip(y, least, most)
+    where = model.log.rows["edge_position"].to_numpy()[layout.row[pick]]
+    rows = []
+    for position in [p for p in POSITIONS if p in layout.positions]:
+        mine = where == position
+        observed = np.exp(np.quantile(seen[mine], QUANTILES))
+        copies = np.exp(np.quantile(made[:, mine], QUANTILES, axis=1))
+        low, median, high = np.quantile(copies, (0.05, 0.5, 0.95), axis=1)
+        rows += [dict(zip(("edge_position", "quantile", "observed", "low", "median", "high"), values, strict=True))
+                 for values in zip([position] * len(QUANTILES), QUANTILES, observed, low, median, high, strict=True)]
+    table = pd.DataFrame(rows)
+    off = table[(table["observed"] < table["low"]) | (table["observed"] > table["high"])]
+    said = (f"{len(off)} of {len(table)} quantiles of the measured radii lie outside the 90 % band of logs that the "
+            "fit makes")
+    if not len(off):
+        return Check(table, f"{said}: the log looks like one of them.")
+    places = ", ".join(dict.fromkeys(off["edge_position"]))
+    tail_said = ("as chance would have it" if len(off) <= 0.25 * len(table) else
+                 "more than chance would have: the fit does not describe them")
+    return Check(table, f"{said} ({places}), {tail_said}.")
+
+
+def _curve(model: LineModel) -> str:
+    fitted = model.law()
+    mean, sd = fitted.posterior.moments()
+    first = fitted.layout.names.dose.start + 1
+    slope, bend = mean[first + FEED], mean[first + CURVATURE]
+    speed = model.log.rows["feed_speed_m_min"]
+    ends = [(shown("feed_speed_m_min", v, model.units),
+             slope + 2 * bend * np.log(v / fitted.layout.centre.feed_speed_m_min)) for v in (speed.min(), speed.max())]
+    if abs(bend) <= 2 * sd[first + CURVATURE]:
+        return f"Edge radius goes with one power of feed speed, about {slope:.2f}, over the whole range tried."
+    return (f"Warning: the law of speed curves. Edge radius goes with the power {ends[0][1]:.2f} of feed speed at "
+            f"{ends[0][0]} and {ends[1][1]:.2f} at {ends[1][0]}. Carry nothing on beyond the speeds tried; run more "
+            "plates near the ends of the windows.")
