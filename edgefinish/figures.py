@@ -362,6 +362,30 @@ def _residual_panel(fig: go.Figure, setting: pd.Series, left: pd.DataFrame, name
     fig.update_xaxes(title_text=title, title_font_size=11, row=at[0], col=at[1], **ticks)
 
 
+def alike_figure(table: pd.DataFrame) -> go.Figure:
+    """Quantiles of the measured radii against those of logs that the fit makes; `table` as in `Scrutiny.alike`."""
+    positions = list(dict.fromkeys(table["edge_position"]))
+    shares = sorted(set(table["quantile"]))
+    fig = empty("Do the measured radii look like radii that the fit makes?",
+                ["Radii over what settings and position give. Bar: 90 % of logs made by the fit, with other sheets, "
+                 "plates and edges, and their middle. Mark: the log as measured, a cross where it lies outside.",
+                 f"From left to right at each position: {', '.join(f'{100 * s:g}' for s in shares)} % of edges lie "
+                 "below."],
+                "Five quantiles of the edge radius at each edge position, measured and made.", 300)
+    x = (table["edge_position"].map(positions.index) + 0.16 * (table["quantile"].map(shares.index) - 2)).to_numpy(float)
+    observed, low, high = (table[c].to_numpy(float) for c in ("observed", "low", "high"))
+    for place, first, last in zip(x, low, high, strict=True):
+        line(fig, [place, place], [first, last], colour="rgba(0,114,178,0.45)", width=9)
+    fig.add_scatter(x=x, y=table["median"], mode="markers", hoverinfo="y",
+                    marker={"symbol": "line-ew", "size": 12, "line": {"width": 2, "color": COLOURS["leading"]}})
+    fig.add_scatter(x=x, y=observed, mode="markers", hoverinfo="y",
+                    marker={"symbol": np.where((observed < low) | (observed > high), "x", "circle-open"), "size": 8,
+                            "color": INK, "line": {"width": 1.8, "color": INK}})
+    fig.update_xaxes(tickvals=list(range(len(positions))), ticktext=[POSITION_WORDS[p] for p in positions])
+    fig.update_yaxes(title_text="edge radius / what its settings give")
+    return fig
+
+
 def overview_figure(results: Results) -> go.Figure:
     """Every job's window as a bar with its set point; a job without one says so in its place."""
     system, windows = results.study.units, results.windows

@@ -55,6 +55,18 @@ def readable(table: pd.DataFrame, units: str) -> pd.DataFrame:
     return pd.DataFrame(shown, index=table.index)
 
 
+def rounded(table: pd.DataFrame) -> pd.DataFrame:
+    """A table of a check for the screen: numbers to three digits, a dash where there is none.
+
+    >>> rounded(pd.DataFrame({"left_out": ["sheets"], "inside": [0.91234]})).to_dict("list")
+    {'left out': ['sheets'], 'inside': [0.912]}
+    """
+    out = table.rename(columns=lambda name: name.replace("_", " ")).copy()
+    for name in out.select_dtypes("float").columns:
+        out[name] = ["–" if pd.isna(v) else float(f"{v:.3g}") for v in out[name]]
+    return out
+
+
 def log_said(log: TrialLog) -> str:
     """How much was read, and of what."""
     rows = log.rows

@@ -40,7 +40,7 @@ def coefficients(fitted: LawFit) -> pd.DataFrame:
     mean, sd = fitted.posterior.moments()
     law, term = zip(*fitted.layout.coefficient_names(), strict=True)
     return pd.DataFrame({"law": law, "term": term, "prior_mean": data.coef_mean, "prior_sd": data.coef_sd,
-                         "mean": mean, "sd": sd})
+                         "mean": mean, "sd": sd, "learned": 1 - sd / data.coef_sd})
 
 
 def spreads(fitted: LawFit) -> pd.DataFrame:
@@ -53,8 +53,9 @@ def spreads(fitted: LawFit) -> pd.DataFrame:
     rows = []
     for (law, level), spread, sd in zip(names, post.data.spreads, post.nodes.sd.T, strict=True):
         low, median, high = weighted_quantiles(sd, post.weight, _BAND)
+        doubt = np.sqrt(max(post.weight @ np.log(sd) ** 2 - (post.weight @ np.log(sd)) ** 2, 0.0))
         rows.append({"law": law, "level": level, "prior_median": spread.median, "median": median, "low": low,
-                     "high": high})
+                     "high": high, "learned": 1 - doubt / spread.log_sd})
     return pd.DataFrame(rows)
 
 

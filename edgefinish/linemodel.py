@@ -122,11 +122,17 @@ class LineModel(LineFit):
         return insight.residuals(self.log, self._whole)
 
     def coefficients(self) -> pd.DataFrame:
-        """Each coefficient, prior against posterior: `law`, `term`, `prior_mean`, `prior_sd`, `mean`, `sd`."""
+        """Each coefficient, prior against posterior: `law`, `term`, `prior_mean`, `prior_sd`, `mean`, `sd`, `learned`.
+
+        `learned`: the share of the prior's SD that the trials took away; near 0 the assumed value stands.
+        """
         return insight.coefficients(self._whole)
 
     def spreads(self) -> pd.DataFrame:
-        """Each spread: `law`, `level`, `prior_median`, `median`, `low`, `high` (90 %), as fractions (0.08 = 8 %)."""
+        """Each spread: `law`, `level`, `prior_median`, `median`, `low`, `high` (90 %), as fractions (0.08 = 8 %).
+
+        `learned`: the share of the prior's SD (of the logarithm) that the trials took away.
+        """
         return insight.spreads(self._whole)
 
     def sheets(self) -> pd.DataFrame:

@@ -17,6 +17,7 @@ import pandas as pd
 from .cautions import CAUTIONS, DEFER
 from .drawing import figure_json
 from .figures import (
+    alike_figure,
     burr_figure,
     overview_figure,
     radius_by_position,
@@ -27,6 +28,7 @@ from .figures import (
 )
 from .job import Job, SpeedWindow
 from .results import Results
+from .scrutiny import scrutinise
 from .setupsheet import environment
 from .wording import answer, claim, job_name, limits, settings, speeds
 
@@ -175,7 +177,12 @@ def _claims(results: Results) -> list[str]:
 def _checks(results: Results, draw: Any) -> dict[str, Any]:
     model = results.model
     there = set(model.residuals()["law"])
+    tests = scrutinise(results)
     return {"figures": [draw(residual_figure(results, law)) for law in LAWS if law in there],
+            "tests": [{"question": question, "sentence": check.sentence, "table": _table(check.table)}
+                      for question, check in tests.questions()],
+            "curve": tests.curve, "alike": draw(alike_figure(tests.alike.table)),
+            "alike_said": tests.alike.sentence,
             "coefficients": _table(model.coefficients()), "spreads": _table(model.spreads()),
             "sheets": _table(model.sheets())}
 

@@ -19,9 +19,7 @@ from .heldout import (
     Left,
     evenly,
     left_out,
-    main_materials,
     plate_folds,
-    priors_used,
     sheet_groups,
     unseen,
 )
@@ -30,10 +28,9 @@ from .laws import CURVATURE, FEED
 from .layout import POSITIONS, Layout
 from .linefit import LawFit, LineFit
 from .linemodel import NARROWEST, LineModel
-from .mixed import given_coefficients
 from .promise import Promise, speed_intervals, widest
 from .results import Results
-from .rows import Floats, Spread, nodes_at, weight_of_second
+from .rows import Floats, Spread, weight_of_second
 from .units import shown
 from .wording import job_name, percent, speeds
 
@@ -67,8 +64,8 @@ class Scrutiny:
         return left_out(self.results.model, sheet_groups(self.results.model))
 
     @cached_property
-    def _without_plates(self) -> tuple[Left, ...]:
-        return left_out(self.results.model, plate_folds(self.results.model))
+    def _unseen_plates(self) -> pd.DataFrame:
+        return unseen(self.results, left_out(self.results.model, plate_folds(self.results.model)), "run")
 
     @cached_property
     def _unseen_sheets(self) -> pd.DataFrame:
@@ -78,25 +75,26 @@ class Scrutiny:
     def held_out(self) -> Check:
         """Left-out sheets and plates against their 90 % band: columns `left_out`, `units`, `readings`, `inside` (share
         of the readings) and its 95 % range `low`, `high`, in which a sheet or a plate counts as one trial."""
-        plates = unseen(self.results, self._without_plates, "run")
-        return _held_out(self._unseen_sheets, plates)
+        return _held_out(self._unseen_sheets, self._unseen_plates)
 
     @cached_property
     def sheets(self) -> Check:
         """Each left-out sheet against what the others say of it: `abrasive_sheet`, `material`, `readings`, `inside`,
         `effect` (measured radius over predicted), `score` (how many SDs of a new sheet that is)."""
-        return _sheets(self._unseen_sheets)
+        return _units(self._unseen_sheets, "abrasive_sheet", "sheet")
 
     @cached_property
     def influence(self) -> Check:
-        """Windows with sheets left out: `job`, `left_out`, `window`, `without`, and by how many per cent each end moves
-        (`low_moves`, `high_moves`; missing where no window is left or the rest cannot judge the job)."""
+        """Windows with sheets left out: `job`, `left_out`, `window`, `without`, and `low_moves_percent`,
+        `high_moves_percent` of its ends; missing where no window is left or the rest cannot judge the job."""
         return _influence(self.results, self._without_sheets, self._unseen_sheets)
 
     @cached_property
     def plates(self) -> Check:
-        """The plates that lie furthest from their sheet: `run`, `abrasive_sheet`, `material`, `effect`, `score`."""
-        return _plates(self.results)
+        """The left-out plates furthest from what the rest says, their sheet known: `run` and columns as in `sheets`."""
+        check = _units(self._unseen_plates, "run", "plate")
+        furthest = check.table["score"].abs().sort_values(ascending=False, kind="stable").index[:_LISTED]
+        return Check(check.table.loc[furthest].reset_index(drop=True), check.sentence)
 
     @cached_property
     def priors(self) -> Check:
@@ -106,8 +104,17 @@ class Scrutiny:
     @cached_property
     def alike(self) -> Check:
         """Radii by position against logs that the fit makes: `edge_position`, `quantile`, `observed`, and `low`,
-        `median`, `high` (90 %) of the same quantile in logs with other sheets, plates and edges, mm."""
+        `median`, `high` (90 %) of the same quantile in logs with other sheets, plates and edges; as factors on the
+        radius that settings and position give."""
         return _alike(self.results.model)
+
+    def questions(self) -> tuple[tuple[str, Check], ...]:
+        """The checks that are tables, each with the question that it answers."""
+        return (("Does the fit predict sheets and plates that it has not seen?", self.held_out),
+                ("Which sheets are unlike what the others say?", self.sheets),
+                ("Does a window hang on one sheet?", self.influence),
+                ("Which plates lie far from their sheet?", self.plates),
+                ("What would another assumption about sheets have given?", self.priors))
 
     @cached_property
     def curve(self) -> str:
@@ -120,7 +127,7 @@ def scrutinise(results: Results) -> Scrutiny:
 
     >>> from edgefinish.results import open_study
     >>> list(scrutinise(open_study()).plates.table.columns)
-    ['run', 'abrasive_sheet', 'material', 'effect', 'score']
+    ['run', 'material', 'readings', 'inside', 'effect', 'score']
     """
     return Scrutiny(results)
 
@@ -172,30 +179,14 @@ def _named(table: pd.DataFrame, name: str, word: str, count: int) -> str:
     return f"No {word} stands out; the furthest off is {said[0]}, as one of {count} may be by chance."
 
 
-def _sheets(units: pd.DataFrame) -> Check:
-    table = pd.DataFrame({"abrasive_sheet": units["unit"], "material": units["material"],
-                          "readings": units["readings"], "inside": units["inside"].astype(float),
-                          "effect": np.exp(units["shift"].astype(float)),
+def _units(units: pd.DataFrame, name: str, word: str) -> Check:
+    table = pd.DataFrame({name: units["unit"], "material": units["material"], "readings": units["readings"],
+                          "inside": units["inside"].astype(float), "effect": np.exp(units["shift"].astype(float)),
                           "score": units["shift"].astype(float) / units["sd"].astype(float)})
-    table = table.sort_values("abrasive_sheet", ignore_index=True)
+    table = table.sort_values(name, ignore_index=True)
     if table.empty:
-        return Check(table, "There is one sheet: none can be left out and predicted by others.")
-    return Check(table, _named(table, "abrasive_sheet", "sheet", len(table)))
-
-
-def _plates(results: Results) -> Check:
-    fitted = results.model.law(priors=priors_used(results))
-    post, layout = fitted.posterior, fitted.layout
-    nodes = nodes_at(post.data, post.mode.theta[None])
-    col, _ = given_coefficients(post.data, nodes, post.at_mode.eta)
-    effect = post.at_mode.plate[0][:, 0]
-    score = effect / np.sqrt(np.maximum(nodes.sd[0, 1] ** 2 - col.shrink[0, :, 0, 0], 1e-12))
-    sheet, run = (layout.plates.get_level_values(i) for i in (0, 1))
-    of = main_materials(results.model, results.model.log.rows["run"])
-    table = pd.DataFrame({"run": run, "abrasive_sheet": sheet, "material": of.loc[run].to_numpy(),
-                          "effect": np.exp(effect), "score": score})
-    table = table.reindex(table["score"].abs().sort_values(ascending=False, kind="stable").index)
-    return Check(table[:_LISTED].reset_index(drop=True), _named(table, "run", "plate", len(table)))
+        return Check(table, f"There is one {word}: none can be left out and predicted by others.")
+    return Check(table, _named(table, name, word, len(table)))
 
 
 def _first_windows(results: Results) -> list[SpeedWindow]:
@@ -239,7 +230,7 @@ def _printed(window: tuple[float, float] | None, job: Job, results: Results) -> 
 
 def _influence(results: Results, left: Sequence[Left], units: pd.DataFrame) -> Check:
     model, system = results.model, results.study.units
-    columns = ["job", "left_out", "window", "without", "low_moves", "high_moves"]
+    columns = ["job", "left_out", "window", "without", "low_moves_percent", "high_moves_percent"]
     score = (units["shift"] / units["sd"]).abs().set_axis(units["unit"]) if len(units) else pd.Series(dtype=float)
     rows, named = [], []
     for whole in _first_windows(results):
@@ -351,10 +342,12 @@ def _alike(model: LineModel) -> Check:
     base += sheet[1][:, data.sheet] * data.sheet_load[:, 0, 1]
     base += sd[:, 1:2] * rng.standard_normal((len(node), len(data.sheet)))
     made = base[:, data.plate[pick]] + coef[:, plates:] @ data.row_columns[pick].T
+    mean = post.moments()[0]
+    given = (data.plate_columns[:, 0] @ mean[:plates])[data.plate[pick]] + data.row_columns[pick] @ mean[plates:]
     made += sd[:, :1] * rng.standard_t(np.broadcast_to(1 / tail, made.shape))
     y, side = data.y[pick], data.side[pick]
     least, most = y[side < 0].max(initial=-np.inf), y[side > 0].min(initial=np.inf)
-    made, seen = np.clip(made, least, most), np.clip(y, least, most)
+    made, seen = np.clip(made, least, most) - given, np.clip(y, least, most) - given
     where = model.log.rows["edge_position"].to_numpy()[layout.row[pick]]
     rows = []
     for position in [p for p in POSITIONS if p in layout.positions]:
