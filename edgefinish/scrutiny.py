@@ -86,7 +86,10 @@ class Scrutiny:
     @cached_property
     def influence(self) -> Check:
         """Windows with sheets left out: `job`, `left_out`, `window`, `without`, and `low_moves_percent`,
-        `high_moves_percent` of its ends; missing where no window is left or the rest cannot judge the job."""
+        `high_moves_percent` of its ends; missing where no window is left or the rest cannot judge the job.
+
+        For the first job of each material that has a window. Where sheets are many some are left out together, of
+        different materials: all share one spread of sheets, so one odd sheet moves every material's window."""
         return _influence(self.results, self._without_sheets, self._unseen_sheets)
 
     @cached_property
@@ -237,11 +240,8 @@ def _influence(results: Results, left: Sequence[Left], units: pd.DataFrame) -> C
         job = whole.job
         tried = evidence.Tried.of(model, job).speeds
         base = _window_of(model.promise(job, tried), job, model.law_for(job).layout)
-        mine = (model.materials == model.material_of(job)).to_numpy()
-        for one in left:
-            own = sorted(set(model.log.rows["abrasive_sheet"][one.rows & mine]))
-            if not own or base is None:
-                continue
+        for one in left if base is not None else ():
+            own = sorted(set(model.log.rows["abrasive_sheet"][one.rows]))
             names = ", ".join(own)
             if not _judges(one.fit, job):
                 rows.append((job_name(job, system), names, _printed(base, job, results), "cannot be judged", np.nan,
@@ -253,17 +253,18 @@ def _influence(results: Results, left: Sequence[Left], units: pd.DataFrame) -> C
                          100 * moves[0], 100 * moves[1]))
             size = np.inf if now is None else max(abs(moves[0]), abs(moves[1]))
             worst = max(own, key=lambda s: float(score.get(s, 0.0)))
-            named.append((size, worst if len(own) == 1 else f"{names}, above all {worst}", rows[-1]))
+            named.append((size, f"sheet {names}" if len(own) == 1 else f"sheets {names}, of which {worst} is the "
+                          "furthest off", rows[-1]))
     table = pd.DataFrame(rows, columns=columns)
     if not named:
         return Check(table, "No job has a window that could be worked out again without a sheet.")
     size, sheet, row = max(named, key=lambda n: n[0])
     if size < MOVED:
-        return Check(table, f"No window hangs on a single sheet: without any of them no end moves by more than "
+        return Check(table, "No window hangs on a single sheet: whichever are left out, no end moves by more than "
                             f"{percent(round(size, 2))}.")
     without = "there would be no window" if row[3] == "none" else f"it would be {row[3]}"
-    return Check(table, f"The window of {row[0]} hangs most on sheet {sheet}: without it {without} instead of "
-                        f"{row[2]}. Make sure that this sheet is like those to come.")
+    return Check(table, f"The window of {row[0]} hangs most on {sheet}: without, {without} instead of "
+                        f"{row[2]}. Make sure that what is left out here is like the sheets to come.")
 
 
 def _priors(results: Results) -> Check:

@@ -129,7 +129,7 @@ def test_many_sheets_are_left_out_in_groups_of_different_materials():
 def test_sheets_of_the_demo_that_its_truth_made_odd_are_named():
     checks = of_demo()
     assert checks.sheets.table["score"].abs().idxmax() == 17      # sheet 18: `data/demo/truth.json` says so
-    assert "18" in checks.sheets.sentence and "18" in checks.influence.sentence
+    assert "18" in checks.sheets.sentence and "18 is the furthest off" in checks.influence.sentence
 
 
 def test_a_prior_that_expects_more_of_sheets_never_widens_the_window():
