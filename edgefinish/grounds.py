@@ -60,9 +60,13 @@ def _single_limits(promise: Promise) -> list[_Limit]:
     return out
 
 
-def _binding(promise: Promise, x: float) -> tuple[_Limit, float]:
-    """The limit that the fewest edges meet at x, and their share (median of the draws, worst position and age)."""
+def _binding(promise: Promise, x: float, slower: bool | None = None) -> tuple[_Limit, float]:
+    """The limit that the fewest edges meet at x, and their share (median of the draws, worst position and age).
+
+    `slower`: of the limits that a slower speed (True) or a faster one (False) makes worse, where there are any.
+    """
     limits = _single_limits(promise)
+    limits = [one for one in limits if slower is None or one.grows == slower] or limits
     shares = [(float(np.median(worst_shares(one.promise, np.array([x]))[:, 0])), i) for i, one in enumerate(limits)]
     least, index = min(shares)
     return limits[index], least
@@ -105,7 +109,7 @@ def bindings(model: LineFit, job: Job, promise: Promise, window: tuple[float, fl
         if abs(x - bound) < 1e-6:
             out.append(Ending(why, f"{speed} is {why}; nothing beyond it is promised."))
             continue
-        one, _ = _binding(promise, x)
+        one, _ = _binding(promise, x, slower=word == "Below")
         out.append(Ending(one.what, f"{word} {speed}, {_said(model, job, one)} too often, "
                                     f"{_where(model, promise, one, positions)} first."))
     return out[0], out[1]

@@ -15,10 +15,11 @@ from .errors import JobError, Problem
 from .job import Job, Line, SpeedWindow
 from .layout import CAUTIOUS, STANDARD
 from .linefit import JOINT_DRAWS, LawFit, LineFit
-from .promise import confidence_at, set_point, speed_intervals, widest, worst_shares
+from .promise import speed_intervals, worst_shares
 from .rows import Floats
 from .triallog import TrialLog
 from .units import System
+from .window import confidence_at, set_point, widest
 
 NARROWEST = 1.05
 """A window whose ends stand closer than this ratio is none: no drive holds it."""

@@ -28,10 +28,11 @@ from .laws import CURVATURE, FEED
 from .layout import POSITIONS, Layout
 from .linefit import LawFit, LineFit
 from .linemodel import NARROWEST, LineModel
-from .promise import Promise, speed_intervals, widest
+from .promise import Promise, speed_intervals
 from .results import Results
 from .rows import Floats, Spread, weight_of_second
 from .units import shown
+from .window import widest
 from .wording import job_name, percent, speeds
 
 PRIOR_FACTORS = (2 / 3, 1.0, 3 / 2)

@@ -12,7 +12,8 @@ from lines import SEVERITIES, campaign
 
 import edgefinish as ef
 from edgefinish.laws import dose_factor, rounded_radius_mm, rounding_area_mm2, throughput_m_h
-from edgefinish.promise import speed_intervals, widest
+from edgefinish.promise import speed_intervals
+from edgefinish.window import widest
 
 LIMITS = {"edge_radius_mm": (0.2, 0.75)}
 
