@@ -13,7 +13,7 @@ from .setupsheet import sheet_name
 from .study import Study
 from .triallog import TrialLog
 from .units import QUANTITIES, in_shown, unit_of
-from .wording import answer, claim, job_name, percent, settings, speeds
+from .wording import answer, job_name, percent, settings, speeds
 
 MEASURED = ("edge_radius_mm", "burr_height_mm", "residual_burr_mm", "removal_um")
 # A coefficient whose posterior is nearly as wide as its prior was not learned from the trials.
@@ -91,7 +91,7 @@ def messages_said(log: TrialLog) -> str:
     return f"{listed(parts)}. Read each one before believing the fit."
 
 
-def tried(log: TrialLog) -> pd.DataFrame:
+def tried(log: TrialLog, units: str) -> pd.DataFrame:
     """Plates and sheets for each material, cut process and burr severity, with the range of each setting."""
     rows = log.rows
     by = [name for name in ("material", "cut_process", "burr_severity") if name in rows]
@@ -99,8 +99,8 @@ def tried(log: TrialLog) -> pd.DataFrame:
     groups = runs.groupby(by, sort=True)
     table = groups.agg(plates=("run", "size"), sheets=("abrasive_sheet", "nunique"))
     for name in ("feed_speed_m_min", "drum_pressure_kPa", "thickness_mm", "contact_hours"):
-        low, high = groups[name].min(), groups[name].max()
-        label = f"{QUANTITIES[name].label}, {QUANTITIES[name].metric}"
+        low, high = (in_shown(name, ends, units).round(3) for ends in (groups[name].min(), groups[name].max()))
+        label = f"{QUANTITIES[name].label}, {unit_of(name, units)}"
         table[label] = [f"{a:g}" if a == b else f"{a:g} to {b:g}" for a, b in zip(low, high, strict=True)]
     return table.reset_index()
 
@@ -183,9 +183,8 @@ def windows_table(study: Study, windows: Sequence[SpeedWindow]) -> pd.DataFrame:
 
 
 def answers_said(results: Results) -> str:
-    """One sentence for each job, with the first reason."""
-    return "\n".join(f"{answer(w, results.study.units)} {w.reasons[0] if w.reasons else ''}".rstrip()
-                     for w in results.windows)
+    """One sentence for each job, with what binds its ends or why it has no window."""
+    return "\n".join(" ".join([answer(w, results.study.units), *w.reasons[:2]]) for w in results.windows)
 
 
 def show_windows(results: Results) -> None:
@@ -234,18 +233,21 @@ def sheets_table(results: Results) -> pd.DataFrame:
 
 def claims_said(results: Results) -> str:
     """What the windows claim, and how many of them may fail."""
-    claims = list(dict.fromkeys(claim(w.job) for w in issued(results)))
-    if not claims:
+    got = issued(results)
+    if not got:
         return "No job got a window, so nothing is claimed. The reasons in the table say what to run."
-    fail = sum(1 - w.job.confidence for w in issued(results))
-    return "\n".join([*claims, f"This holds for one job: of these {len(issued(results))} windows about {fail:.1f} may "
-                      "fail. The first-off edges are measured before release, window or not."])
+    claims = [f"With {percent(confidence)} confidence a window holds as a whole: at every speed in it and every sheet "
+              f"age of its job, at least {percent(share)} of future edges at the worst measured edge position meet "
+              "every limit together." for share, confidence in sorted({(w.job.share, w.job.confidence) for w in got})]
+    fail = sum(1 - w.job.confidence for w in got)
+    return "\n".join([*claims, f"This holds for one job: of {count(len(got), 'window')} about {fail:.1f} may fail. The "
+                      "first-off edges are measured before release, window or not."])
 
 
-def record_table(results: Results) -> pd.DataFrame:
-    """What the numbers hang on."""
-    return pd.DataFrame([{"what": name.replace("_", " "), "value": str(value)}
-                         for name, value in sorted(results.record.items()) if name != "parameters"])
+def record_said(results: Results) -> str:
+    """What the numbers hang on, one a line."""
+    return "\n".join(f"{name.replace('_', ' ')}: {value}" for name, value in sorted(results.record.items())
+                     if name != "parameters")
 
 
 def told_said(study: Study) -> str:
