@@ -22,6 +22,8 @@ from .rows import Floats, MixedData, Spread
 from .triallog import TrialLog
 
 POSITIONS = ("leading", "trailing", "lateral", "cutout")
+FINEST = 0.002
+"""Edges of one plate never differ by less than this fraction (an SD): no gauge tells radii so far apart."""
 
 
 @dataclass(frozen=True)
@@ -74,9 +76,11 @@ def material_keys(rows: pd.DataFrame) -> pd.Series:
 
 def run_order(rows: pd.DataFrame) -> NDArray[np.float64] | None:
     """Place of each row between the first date (−1) and the last (0) of the log; None where no dates tell."""
-    if "date" not in rows or rows["date"].isna().any() or rows["date"].nunique() < 3:
+    if "date" not in rows or rows["date"].nunique() < 3:
         return None
     first = rows.groupby(["abrasive_sheet", "run"], sort=True)["date"].transform("min")
+    if first.isna().any():
+        return None
     plates = pd.DataFrame({"s": rows["abrasive_sheet"], "r": rows["run"], "d": first}).drop_duplicates(["s", "r"])
     rank = plates.set_index(["s", "r"])["d"].rank(method="average")
     span = rank.max() - rank.min()
@@ -231,7 +235,8 @@ def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Pr
         sheet_load=sheet_load, plate_columns=plate_columns,
         row_columns=np.concatenate([at * load[:, :1], *([at * is_removal[:, None]] if removal else [])], 1),
         coef_mean=mean, coef_sd=sd, **priors.spreads(removal),
-        second_prior=() if past is None else sum(past.spreads(removal).values(), ()), second_weight=weight)
+        second_prior=() if past is None else sum(past.spreads(removal).values(), ()), second_weight=weight,
+        edge_least=FINEST)
     names = Names(slice(0, n_dose), slice(n_dose, n_dose + n_own), several,
                   slice(several.stop, several.stop + n_pos * removal))
     return Layout(data, centre, materials, positions, sheets, plate_list, row, is_removal, order is not None, names)

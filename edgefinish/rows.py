@@ -38,7 +38,8 @@ class MixedData:
     `plate` (n,) 0…R−1 without gaps; `sheet` (R,) likewise; `sheet_load` (R, qu, qs);
     `plate_columns` (R, qu, pb), reached through the loads; `row_columns` (n, pf);
     `coef_mean`, `coef_sd` (p,), a sd of inf is no prior. With `second_prior` (of all spreads together) the spreads'
-    prior is a mixture of two, of which the second has `second_weight`.
+    prior is a mixture of two, of which the second has `second_weight`. Error spreads below `edge_least` count as that:
+    readings that never differ would drive them to 0.
     """
 
     y: Floats
@@ -58,6 +59,7 @@ class MixedData:
     heavy_tails: bool = True
     second_prior: tuple[Spread, ...] = ()
     second_weight: float = 0.0
+    edge_least: float = 0.0
 
     @property
     def spreads(self) -> tuple[Spread, ...]:
@@ -171,6 +173,7 @@ def nodes_at(data: MixedData, theta: Floats, *, reference: bool = False) -> Node
     k, d = len(theta), len(data.free)
     sd = np.zeros((k, len(data.spreads)))
     sd[:, data.free] = np.exp(theta[:, :d])
+    sd[:, :len(data.edge_spread)] = np.maximum(sd[:, :len(data.edge_spread)], data.edge_least)
     log_prior = _log_prior(data, data.spreads, theta)
     if data.second_prior:
         log_prior = np.logaddexp(np.log1p(-data.second_weight) + log_prior,
