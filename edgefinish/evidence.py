@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import Self
 
 import numpy as np
+import pandas as pd
 
 from .errors import nearest
 from .job import Job
@@ -16,6 +18,8 @@ from .wording import limit
 
 FEWEST_SHEETS = 3
 FEWEST_READINGS = 8
+COARSE = 0.5
+"""Where more than this share of readings are one and the same number, the gauge's steps hide how they spread."""
 ROUNDING = 0.01
 """A setting this near to what was run counts as run: gauges and unit conversions round."""
 AGE_MARGIN = 0.15
@@ -42,8 +46,9 @@ class Tried:
     @classmethod
     def of(cls, model: LineFit, job: Job) -> Self:
         """Of the material, or of the whole log where the material was not run."""
+        read = measured(model, job)
         feed = model.log.rows["feed_speed_m_min"]
-        mine = feed[model.materials == model.material_of(job)]
+        mine = feed[read & (model.materials == model.material_of(job))]
         tried = mine if len(mine) else feed
         low, high = tried.min(), tried.max()
         why = ["the slowest speed tried", "the fastest speed tried"]
@@ -56,6 +61,15 @@ class Tried:
         return cls(float(low), float(high), *why)
 
 
+def measured(model: LineFit, job: Job) -> np.ndarray:
+    """Rows with a reading of anything that the job limits, (n,): the others tell nothing, and count as not run."""
+    names = tuple(n for n in ("edge_radius_mm", "residual_burr_mm", "removal_um") if getattr(job, n) is not None)
+
+    def look() -> np.ndarray:
+        return np.any([np.isfinite(model.log.reading(n).value) for n in names], axis=0)
+    return model._keep(("measured", names), look)
+
+
 def run_next(model: LineFit, job: Job, speeds: Floats | tuple[float, ...], sheets: int, plates: int = 3) -> str:
     """What to run, in one sentence: plates, sheets, grit, pressure, speeds."""
     system = model.units
@@ -64,14 +78,20 @@ def run_next(model: LineFit, job: Job, speeds: Floats | tuple[float, ...], sheet
     listed = texts[0] if len(texts) == 1 else ", ".join(texts[:-1]) + " and " + texts[-1]
     new = f"{sheets} new {job.grit} sheet{'s' if sheets > 1 else ''}"
     first, last = job.sheet_hours
+    passes = f"{job.passes} passes, " if job.passes > 1 else ""
     ages = f"spread over {first:g} to {last:g} contact hours" if last > first else f"at {first:g} contact hours"
     return (f"Run {plates} plates of {job.material} on each of {new} at "
             f"{shown('drum_pressure_kPa', job.drum_pressure_kPa, system)}, {listed} "
-            f"{unit_of('feed_speed_m_min', system)}, {ages}.")
+            f"{unit_of('feed_speed_m_min', system)}, {passes}{ages}.")
 
 
-def _three(tried: Tried) -> Floats:
-    return np.geomspace(tried.low, max(tried.high, tried.low * 1.2), 3)
+def _three(model: LineFit, tried: Tried) -> Floats:
+    """Three speeds over what was tried, or about the only one."""
+    low, high = tried.speeds
+    if low == high:
+        least, most = model.line.feed_speed_m_min or (0.0, np.inf)
+        low, high = max(low / 1.5, least), min(high * 1.5, most)
+    return np.geomspace(low, max(high, low * 1.2), 3)
 
 
 def gaps(model: LineFit, job: Job, tried: Tried) -> list[str]:
@@ -79,26 +99,31 @@ def gaps(model: LineFit, job: Job, tried: Tried) -> list[str]:
     rows, system = model.log.rows, model.units
     key = model.material_of(job)
     found: list[str] = []
-    sheets = rows["abrasive_sheet"].nunique()
-    mine = rows[model.materials == key]
+    read = measured(model, job)
+    sheets = rows["abrasive_sheet"][read].nunique()
+    run = rows[model.materials == key]
+    mine = run[read[model.materials == key]]
     of_name = rows[rows["material"] == job.material]
     if not len(of_name):
         known = sorted(rows["material"].unique())
         hint = nearest(job.material, known)
         found.append(f"Material {job.material} was not tried; the log holds {', '.join(known)}."
                      + (f" {hint[0].upper()}{hint[1:]}" if hint else ""))
-    elif not len(mine):
+    elif not len(run):
         ways = ", ".join(sorted(of_name["cut_process"].dropna().unique()))
         found.append(f"{job.material} was cut by {ways} in this log: the job must say which in cut_process.")
     elif job.cut_process and "cut_process" in rows:
-        ways = sorted(mine["cut_process"].dropna().unique())
+        ways = sorted(run["cut_process"].dropna().unique())
         if ways and job.cut_process not in ways:
             found.append(f"{job.material} was tried cut by {', '.join(ways)}, not by {job.cut_process}.")
     if sheets < FEWEST_SHEETS:
-        found.append(f"The whole log holds {sheets} abrasive sheet{'s' if sheets > 1 else ''}: how much sheets differ "
-                     f"cannot be told from fewer than {FEWEST_SHEETS}.")
+        what = " with readings" if sheets < rows["abrasive_sheet"].nunique() else ""
+        found.append(f"The whole log holds {sheets} abrasive sheet{'' if sheets == 1 else 's'}{what}: how much sheets "
+                     f"differ cannot be told from fewer than {FEWEST_SHEETS}.")
     if len(mine):
-        found += _outside(model, job, mine) + unread(model, job)
+        found += _outside(model, job, mine, rows["contact_hours"][read])
+    if len(run):
+        found += unread(model, job)
     if not tried.low < tried.high:
         found.append(f"Only {shown('feed_speed_m_min', tried.low, system)} was tried within the line's limits."
                      if tried.low == tried.high else "No speed within the line's limits was tried.")
@@ -110,11 +135,11 @@ def gaps(model: LineFit, job: Job, tried: Tried) -> list[str]:
             found.append(f"Burr severity {word} was not tried; the log holds {', '.join(known)}."
                          + (f" {hint[0].upper()}{hint[1:]}" if hint else ""))
     if found:
-        found.append(run_next(model, job, _three(tried), max(FEWEST_SHEETS - sheets, FEWEST_SHEETS)))
+        found.append(run_next(model, job, _three(model, tried), max(FEWEST_SHEETS - sheets, FEWEST_SHEETS)))
     return found
 
 
-def _outside(model: LineFit, job: Job, mine: object) -> list[str]:
+def _outside(model: LineFit, job: Job, mine: pd.DataFrame, ages: pd.Series) -> list[str]:
     system, line, found = model.units, model.line, []
     for name, value in (("drum_pressure_kPa", job.drum_pressure_kPa), ("thickness_mm", job.thickness_mm),
                         ("passes", job.passes)):
@@ -128,7 +153,6 @@ def _outside(model: LineFit, job: Job, mine: object) -> list[str]:
     grits = sorted(mine["grit"].unique(), key=lambda g: int(g[1:]))
     if job.grit not in grits:
         found.append(f"Grit {job.grit} was not tried on {job.material}, only {', '.join(grits)}.")
-    ages = model.log.rows["contact_hours"]
     young, old = float(ages.min()), float(ages.max())
     if job.sheet_hours[1] > old * (1 + ROUNDING):
         found.append(f"Sheets of {job.sheet_hours[1]:g} contact hours were not tried; the oldest run had {old:.3g} h.")
@@ -158,6 +182,9 @@ def unread(model: LineFit, job: Job) -> list[str]:
         if count < FEWEST_READINGS:
             found.append(f"{QUANTITIES[name].label.capitalize()} was measured on {count} edges of {job.material}; "
                          f"fewer than {FEWEST_READINGS} tell nothing of its spread.")
+        else:
+            at = np.flatnonzero((reading.side == 0) & np.isfinite(reading.value) & here)
+            found += model._keep(("alike", name, model.material_of(job)), partial(_alike, model, job, name, at))
     if job.residual_burr_mm is not None:
         known = model.cleared(job.residual_burr_mm)[1]
         if (known & here).sum() < FEWEST_READINGS:
@@ -168,3 +195,21 @@ def unread(model: LineFit, job: Job) -> list[str]:
         if (np.isfinite(radius.value) & here).sum() < FEWEST_READINGS:
             found.append("Burr is judged through the radius of the same edge, and too few radii were measured.")
     return found
+
+
+def _alike(model: LineFit, job: Job, name: str, at: np.ndarray) -> list[str]:
+    """Readings, at rows `at`, that do not show how edges differ: too coarse a gauge, or one copied to all edges."""
+    rows, label = model.log.rows.iloc[at], QUANTITIES[name].label
+    value = pd.Series(model.log.reading(name).value[at])
+    most = value.value_counts()
+    if most.iloc[0] > COARSE * len(value):
+        return [f"{most.iloc[0]} of {len(value)} readings of {label} on {job.material} are "
+                f"{shown(name, float(most.index[0]), model.units)}: too coarse to tell how much edges differ. Read "
+                "them with a finer gauge."]
+    plates = value.groupby([rows["abrasive_sheet"].to_numpy(), rows["run"].to_numpy()])
+    several = plates.size() > 1
+    if several.sum() >= FEWEST_SHEETS and (plates.nunique()[several] == 1).all():
+        return [f"On every plate of {job.material} all edges have one {label}: how much edges of a plate differ cannot "
+                "be told. Measure each edge; where one reading was copied to all, enter it once and leave the others "
+                "blank."]
+    return []

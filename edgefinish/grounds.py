@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -22,6 +23,7 @@ TOGETHER = 0.8
 LEARNED = 0.10
 CHANGED = 0.35
 UNCLEARED, UNCLEARED_SHEETS = 20, 4
+FEW_PLATES = 6
 _FLAT = 1e-9
 _ENOUGH = 256  # draws that name what binds: a median is all that is asked of them
 
@@ -185,7 +187,8 @@ def unsupported(model: LineFit, job: Job, window: tuple[float, float], centre: C
                      f"is {lean_:.1f} times as uncertain. Speeds, pressures and ages were not varied apart.")
     if not settled:
         found.append("The fit did not settle; look at the residuals for rows that do not belong.")
-    found.append(evidence.run_next(model, job, (ends[0], float(np.sqrt(ends.prod())), ends[1]), 3))
+    together = _together(model, job, evidence.Tried.of(model, job))
+    found += together or [evidence.run_next(model, job, (ends[0], float(np.sqrt(ends.prod())), ends[1]), 3)]
     return SpeedWindow(job=job, verdict="not enough evidence", reasons=tuple(found))
 
 
@@ -196,13 +199,9 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried, lean_
     if lean_ > LEAN_FLAG:
         found.append(f"Leans on assumed physics: with the assumptions loosened, an end is {lean_:.2f} times as "
                      "uncertain.")
-    plates = rows.drop_duplicates(["abrasive_sheet", "run"])
-    feed, hours = np.log(plates["feed_speed_m_min"].to_numpy(float)), plates["contact_hours"].to_numpy(float)
-    if feed.std() > _FLAT and hours.std() > _FLAT and abs(np.corrcoef(feed, hours)[0, 1]) > TOGETHER:
-        slow, fast = (shown("feed_speed_m_min", v, model.units) for v in (tried.low, tried.high))
-        found.append(f"Feed speed and sheet age were run together, so that wear and speed cannot be told apart. Run 3 "
-                     f"plates at {slow} and 3 at {fast} on one {job.grit} sheet while fresh, and the same at "
-                     f"{hours.max():.3g} h, at {shown('drum_pressure_kPa', job.drum_pressure_kPa, model.units)}.")
+    found += _together(model, job, tried)
+    few = model._keep(("few", model.material_of(job), job.grit, job.passes), partial(_few, model, job))
+    found += [*few, evidence.run_next(model, job, (float(np.sqrt(np.prod(tried.speeds))),), 2)] if few else []
     found += _history_flags(model, fitted) if model.past else _spread_flags(model, job, fitted)
     mean, sd = post.moments()
     curve = layout.names.dose.start + 1 + CURVATURE
@@ -214,8 +213,12 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried, lean_
             change = 100 * float(np.expm1(mean[drift]))
             found.append(f"The line drifted over the log: edge radius changed by {change:+.0f} % from the first run to "
                          "the last. The window is for the line as it was at the end.")
+    elif "date" in rows and rows["date"].notna().any():
+        undated = int(rows["date"].isna().sum())
+        found += [f"{undated} row{'s have' if undated > 1 else ' has'} no date: whether the line drifted over the log "
+                  "was not looked for."] if undated else []
     censored = post.data.side[~layout.is_removal] != 0
-    if censored.mean() > 0.5:
+    if len(censored) and censored.mean() > 0.5:
         found.append(f"{_about(censored.mean())} of the radii are readings below or above the gauge: the spread rests "
                      "on few.")
     missing = [p for p in POSITION_WORDS if p not in _position_names(model, job)]
@@ -225,6 +228,34 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried, lean_
         found.append("The log names no burr severity; the job's has changed nothing.")
     if job.residual_burr_mm is not None:
         found += _burr_flags(model, job)
+    return found
+
+
+def _together(model: LineFit, job: Job, tried: evidence.Tried) -> list[str]:
+    plates = model.log.rows.drop_duplicates(["abrasive_sheet", "run"])
+    feed, hours = np.log(plates["feed_speed_m_min"].to_numpy(float)), plates["contact_hours"].to_numpy(float)
+    if feed.std() <= _FLAT or hours.std() <= _FLAT or abs(np.corrcoef(feed, hours)[0, 1]) <= TOGETHER:
+        return []
+    slow, fast = (shown("feed_speed_m_min", v, model.units) for v in (tried.low, tried.high))
+    return [f"Feed speed and sheet age were run together, so that wear and speed cannot be told apart. Run 3 plates at "
+            f"{slow} and 3 at {fast} on one {job.grit} sheet while fresh, and the same at {hours.max():.3g} h, at "
+            f"{shown('drum_pressure_kPa', job.drum_pressure_kPa, model.units)}."]
+
+
+def _few(model: LineFit, job: Job) -> list[str]:
+    """What of the job was run on one sheet only, or on few plates of its material."""
+    rows, found = model.log.rows, []
+    passes = f"{job.passes} pass{'es' if job.passes > 1 else ''}"
+    for column, value, name in ((model.materials, model.material_of(job), job.material),
+                                (rows["grit"], job.grit, job.grit), (rows["passes"], job.passes, passes)):
+        sheets = rows["abrasive_sheet"][column == value].unique()
+        if len(sheets) == 1 and column.nunique() > 1:
+            found.append(f"Of all sheets only {sheets[0]} was run with {name}: what comes of this and what of that "
+                         "sheet cannot be told apart.")
+    mine = rows[model.materials == model.material_of(job)].drop_duplicates(["abrasive_sheet", "run"])
+    if len(mine) < FEW_PLATES and model.materials.nunique() > 1:
+        found.append(f"Only {len(mine)} plate{'s' if len(mine) > 1 else ''} of {job.material} were run: how it answers "
+                     "to speed, pressure and wear is mostly taken from the log's other materials.")
     return found
 
 
@@ -263,8 +294,11 @@ def _burr_flags(model: LineFit, job: Job) -> list[str]:
     sheets = model.log.rows["abrasive_sheet"][left].nunique()
     found = []
     if left.sum() < UNCLEARED or sheets < UNCLEARED_SHEETS:
-        found.append(f"Burr was left on {int(left.sum())} edges of {sheets} sheet{'s' if sheets != 1 else ''}: where "
-                     f"clearing ends is assumed more than learned. Run 4 plates with heavy burr on each of 2 new "
+        count = int(left.sum())
+        seen = (f"{count} edge{'s' if count > 1 else ''} of {sheets} sheet{'s' if sheets > 1 else ''}" if count
+                else "no edge")
+        found.append(f"Burr was left on {seen}: where clearing ends is assumed more than learned. Run 4 plates with "
+                     "heavy burr on each of 2 new "
                      f"{job.grit} sheets at {shown('drum_pressure_kPa', job.drum_pressure_kPa, model.units)} and the "
                      "window's fast end.")
     unread = int((~known & np.isfinite(model.log.reading('residual_burr_mm').value)).sum())
