@@ -12,11 +12,12 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import importlib.util
 import math
 import os
 import sys
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 from pathlib import Path
@@ -107,6 +108,32 @@ def summary(rows: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(out)
 
 
+WAYS: Mapping[str, str] = {
+    "edgefinish": "**edgefinish**", "reference": "reference",
+    "at its word": "least squares, fitted values at their word",
+    "tolerance": "least squares, tolerance limits, edges as independent",
+    "mixed model": "mixed model (statsmodels, REML), at its word",
+    "Gaussian process": "Gaussian process (scikit-learn), predictive", "conformal": "split conformal",
+    "conformal with confidence": "split conformal, with confidence on top"}
+
+
+def markdown(rows: pd.DataFrame) -> str:
+    """The table for the README: one line a method, over all families and jobs."""
+    lines = ["| way | issued | holds | in its worst family | width | seconds a window |",
+             "| --- | --- | --- | --- | --- | --- |"]
+    for method, part in rows.groupby("method", sort=False):
+        given = part[part["issued"]]
+        held, n = float(given["holds"].mean()), len(given)
+        # Windows of one trial fail together: the error is that of trials.
+        by_trial = (given["holds"] - held).groupby([given["family"], given["seed"]]).sum()
+        near = (held * n + 0.5) / (n + 1)
+        error = math.sqrt(max(float((by_trial**2).sum()), n * near * (1 - near))) / n
+        lines.append(f"| {WAYS[method]} | {part['issued'].mean():.2f} | {held:.2f} ± {error:.2f} | "
+                     f"{given.groupby('family')['holds'].mean().min():.2f} | {part['width'].mean():.2f} | "
+                     f"{part['seconds'].mean():.2f} |")
+    return "\n".join(lines)
+
+
 def run(tasks: Iterable[tuple[str, int]], workers: int, **options: object) -> pd.DataFrame:
     """All campaigns, in the order given whatever the number of workers."""
     work = partial(one_campaign, **options)
@@ -127,11 +154,15 @@ def main() -> None:
     parser.add_argument("--reference", metavar="DIR", help="folder with posterior.py, compared on radius jobs")
     parser.add_argument("--confidence", type=float, default=0.95)
     parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--markdown", action="store_true", help="print the table of the README")
     parser.add_argument("--out", metavar="FILE.csv", help="every window, one row each")
     args = parser.parse_args()
     families = list(FAMILIES) if args.families == "all" else [f.strip() for f in args.families.split(",")]
     kinds = [k.strip() for k in args.jobs.split(",")]
     methods = ["edgefinish", *RIVALS] if args.methods == "all" else [m.strip() for m in args.methods.split(",")]
+    if "Gaussian process" in methods and not importlib.util.find_spec("sklearn"):
+        print("Gaussian process left out: scikit-learn is not installed; pip install '.[bench]'", file=sys.stderr)
+        methods.remove("Gaussian process")
     methods += ["reference"] if args.reference else []
     for found, known in ((families, list(FAMILIES)), (kinds, list(KINDS)),
                          (methods, ["edgefinish", "reference", *RIVALS])):
@@ -141,6 +172,9 @@ def main() -> None:
     rows = run(tasks, args.workers, kinds=kinds, methods=methods, folder=args.reference, confidence=args.confidence)
     if args.out:
         rows.to_csv(args.out, index=False)
+    if args.markdown:
+        print(markdown(rows))
+        return
     total = summary(rows)
     if len(families) > 1:
         total = pd.concat([total, summary(rows.assign(family="— all —"))])

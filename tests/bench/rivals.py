@@ -1,4 +1,4 @@
-"""What a user would do today instead: windows from a fit taken at its word, from tolerance limits, from a mixed model.
+"""What a user would do today instead: a fit at its word, tolerance limits, mixed model, Gaussian process, conformal.
 
 Each rival takes a log and a job and returns the widest window over which its own estimate of the conforming share
 reaches the job's, at every position and age, or None. Where a job limits removal or burr, their shares are multiplied
@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 import statsmodels.api as sm
 from scipy.special import expit, ndtr, ndtri
-from scipy.stats import chi2
+from scipy.stats import binom, chi2
 
 from edgefinish.abrasive import grain_um
 from edgefinish.job import Job
@@ -114,7 +114,6 @@ def tolerance_limits(log: pd.DataFrame, job: Job) -> Window:
 
 
 
-
 def mixed_model(log: pd.DataFrame, job: Job) -> Window:
     """statsmodels MixedLM, sheets and plates as random levels, REML estimates taken as the truth."""
     speeds, rows = _grid(log, job)
@@ -140,6 +139,59 @@ def _plates(log: pd.DataFrame) -> sm.regression.mixed_linear_model.VCSpec:
     return sm.regression.mixed_linear_model.VCSpec(["plate"], [names], [mats])
 
 
+def gaussian_process(log: pd.DataFrame, job: Job) -> Window:
+    """scikit-learn GaussianProcessRegressor, one length a setting and white noise; predictive normals at their word."""
+    from sklearn.gaussian_process import GaussianProcessRegressor
+    from sklearn.gaussian_process.kernels import RBF, ConstantKernel, WhiteKernel
+    speeds, rows = _grid(log, job)
+    x, new = design(log, log)[:, 1:], design(rows, log)[:, 1:]
+    x, new = ((m - x.mean(0)) / x.std(0) for m in (x, new))
+    low, high = _limits(job)
+    kernel = ConstantKernel(1.0) * RBF(np.full(x.shape[1], 3.0), (0.3, 300)) + WhiteKernel(0.1, (1e-4, 10))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")             # lengths of settings that do nothing end at their bound
+        fit = GaussianProcessRegressor(kernel, normalize_y=True).fit(x, _radius(log))
+    mean, sd = fit.predict(new, return_std=True)
+    share = ndtr((high - mean) / sd) - ndtr((low - mean) / sd)
+    share = share * _other_limits(log, job, design(log, log), design(rows, log))
+    return _widest(speeds, share.reshape(len(speeds), -1).min(1) >= job.share)
+
+
+def order_of(count: int, content: float, confidence: float | None = None) -> int:
+    """Which of `count` ordered misfits bounds a share `content` of future ones; `count` + 1 where none does.
+
+    Without confidence: in the mean over logs (Vovk, Gammerman and Shafer 2005, Algorithmic Learning in a Random World).
+    With it: in that share of logs, readings being independent (Wilks 1941, Ann. Math. Stat. 12, 91).
+    """
+    if confidence is None:
+        return min(math.ceil((count + 1) * content - 1e-9), count + 1)
+    return min(int(binom.ppf(confidence, count, content)) + 1, count + 1)
+
+
+def conformal(log: pd.DataFrame, job: Job, confidence: float | None = None) -> Window:
+    """Split conformal: least squares on a random half of the rows, its misfits on the other half as the band."""
+    speeds, rows = _grid(log, job)
+    x, new, y = design(log, log), design(rows, log), _radius(log)
+    low, high = _limits(job)
+    half = np.random.default_rng(0).permutation(len(log)) % 2 == 0
+    beta = np.linalg.lstsq(x[half], y[half], rcond=None)[0]
+    misfit = np.append(np.sort(np.abs(y - x @ beta)[~half]), np.inf)
+    others = np.clip(_other_limits(log, job, x, new), 1e-9, 1)
+    content = np.broadcast_to(np.minimum(job.share / others, 1), len(new))
+    order = {c: order_of(len(misfit) - 1, c, confidence) for c in np.unique(content)}
+    band = misfit[[order[c] - 1 for c in content]]
+    mean = new @ beta
+    good = (mean - band >= low) & (mean + band <= high) & (others >= job.share)
+    return _widest(speeds, good.reshape(len(speeds), -1).all(1))
+
+
+def conformal_with_confidence(log: pd.DataFrame, job: Job) -> Window:
+    """Split conformal whose band holds the share with the job's confidence, edges as independent."""
+    return conformal(log, job, job.confidence)
+
+
 RIVALS: Mapping[str, Callable[[pd.DataFrame, Job], Window]] = {
     "at its word": at_its_word, "tolerance": tolerance_limits, "mixed model": mixed_model,
+    "Gaussian process": gaussian_process, "conformal": conformal,
+    "conformal with confidence": conformal_with_confidence,
 }

@@ -1,0 +1,66 @@
+"""The ways that the bench compares with: each is itself done right, and gives windows inside what was run."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from lines import campaign
+
+sys.path.append(str(Path(__file__).parent / "bench"))
+from calibration import WAYS, markdown  # noqa: E402
+from rivals import RIVALS, conformal, order_of  # noqa: E402
+
+
+def test_order_statistics_that_bound_a_share():
+    # Wilks 1941, as in tables of one-sided nonparametric tolerance limits: of 59 readings the largest bounds 95 % of
+    # all with confidence 95 %, of 29 it bounds 90 %, of 299 it bounds 99 %; one reading fewer does not do.
+    for count, content in ((59, 0.95), (29, 0.90), (299, 0.99)):
+        assert order_of(count, content, 0.95) == count
+        assert order_of(count - 1, content, 0.95) == count
+    assert order_of(9, 0.90) == 9 and order_of(8, 0.90) == 9  # the share 9/10 of ten exchangeable readings
+    rng = np.random.default_rng(1)
+    for confidence in (None, 0.95):
+        k = order_of(99, 0.9, confidence)
+        cover = np.sort(rng.uniform(size=(4000, 99)), axis=1)[:, k - 1]
+        if confidence is None:
+            assert cover.mean() == pytest.approx(0.9, abs=0.003)
+        else:
+            assert (cover >= 0.9).mean() >= 0.94
+
+
+@pytest.mark.parametrize("name", RIVALS)
+@pytest.mark.parametrize("kind", ["one age", "all limits"])
+def test_a_rival_gives_a_window_inside_what_was_run(name, kind):
+    if name == "Gaussian process" and not importlib.util.find_spec("sklearn"):
+        pytest.skip("scikit-learn is not installed")
+    trial = campaign("twelve sheets", 2)
+    job, (low, high) = trial.job(kind)
+    found = RIVALS[name](trial.log, job)
+    if found is not None:
+        assert trial.tried[0] <= found[0] < found[1] <= trial.tried[1]
+        assert max(found[0], low) < min(found[1], high)
+    assert found is not None or kind == "all limits" or "conformal" in name
+
+
+def test_confidence_makes_a_conformal_window_narrower():
+    trial = campaign("usual", 7)
+    job, _ = trial.job("one age")
+    bare, sure = conformal(trial.log, job), conformal(trial.log, job, 0.95)
+    assert sure is None or bare[0] <= sure[0] and sure[1] <= bare[1] and sure != bare
+
+
+def test_the_table_counts_what_it_says():
+    rows = pd.DataFrame({"method": "conformal", "family": ["a"] * 10 + ["b"] * 10, "seed": [*range(10)] * 2,
+                         "issued": [True] * 16 + [False] * 4, "holds": [True] * 12 + [False] * 8,
+                         "width": [0.5] * 16 + [0.0] * 4, "seconds": 0.25})
+    # 16 of 20 issued, 12 of them hold, all ten of family a, two of six of family b; width counts refusals as 0.
+    assert markdown(rows).splitlines()[2] == f"| {WAYS['conformal']} | 0.80 | 0.75 ± 0.11 | 0.33 | 0.40 | 0.25 |"
+
+
+def test_every_way_has_words():
+    assert set(WAYS) == {"edgefinish", "reference", *RIVALS}
