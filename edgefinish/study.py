@@ -17,6 +17,7 @@ from .abrasive import grit_name
 from .errors import JobError, Problem, StudyError, nearest
 from .job import Job, Line
 from .jobchoice import EVERY, every_job
+from .trialkeys import TRIAL_KEYS, Trial, read_trial
 from .triallog import TrialLog, read_log
 
 KEYS = ("study", "log", "table", "sheet", "columns", "units", "line", "promise", "limits", "severities", "trial",
@@ -24,8 +25,6 @@ KEYS = ("study", "log", "table", "sheet", "columns", "units", "line", "promise",
 LINE_KEYS = ("feed_speed_m_min", "drum_pressure_kPa", "grits")
 LIMIT_KEYS = ("edge_radius_mm", "residual_burr_mm", "removal_um")
 PROMISE_KEYS = ("share", "confidence")
-TRIAL_KEYS = ("plates", "sheets", "edges", "sheet_hours")
-EDGES = ("leading", "trailing", "lateral", "cutout")
 # Names that stay text even where they look like a number: grade 304, plate 0080, heat 2E5.
 TEXT_KEYS = ("study", "sheet", "table", "material", "cut_process", "burr_severity")
 _NAME = re.compile(r"\w[\w .+-]{0,79}(?<![ .])")
@@ -71,7 +70,7 @@ class Study:
     table: str | None = None
     sheet: str | None = None
     columns: Mapping[str, str | float] = field(default_factory=lambda: MappingProxyType({}))
-    trial: Mapping[str, Any] | None = None
+    trial: Trial | None = None
     history: tuple[str, ...] = ()
     new_sheets: bool = False
 
@@ -271,7 +270,8 @@ class _Check:
         listed = self._jobs(limits)
         made = dict(name=name, path=self.path, sha256=self.sha256, units=units, line=self._line(), listed=listed,
                     limits=MappingProxyType(limits), severities=self._severities(), **self._log(), **self._history(),
-                    columns=MappingProxyType(self._columns()), trial=self._trial())
+                    columns=MappingProxyType(self._columns()),
+                    trial=read_trial(self._mapping("trial", TRIAL_KEYS), self.fault, self._pair))
         if self.bad:
             order = sorted(self.bad, key=lambda p: (p.row is None, p.row or 0))
             raise StudyError(order, self.path.name)
@@ -416,21 +416,6 @@ class _Check:
         if head.startswith("sqlite") and slashes and file and not file.startswith(("/", ":", "file:")):
             return f"{head}:///{self.path.parent / file}"
         return source
-
-    def _trial(self) -> Mapping[str, Any] | None:
-        """Shape only: what a trial needs is for the plan to judge."""
-        given = self._mapping("trial", TRIAL_KEYS)
-        for key in ("plates", "sheets"):
-            count = given.get(key, 1)
-            if isinstance(count, bool) or not isinstance(count, int) or count < 1:
-                self.fault(f"trial.{key}", count, "a whole number from 1")
-        edges = given.get("edges", [])
-        for edge in edges if isinstance(edges, list) else [edges]:
-            if edge not in EDGES:
-                self.fault("trial.edges", edge, f"positions among {', '.join(EDGES)}", nearest(str(edge), EDGES))
-        if "sheet_hours" in given:
-            self._pair("trial.sheet_hours", given["sheet_hours"], "contact hours")
-        return MappingProxyType(given) if given else None
 
 
 def demo_folder(kind: str) -> Path:

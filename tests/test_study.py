@@ -63,7 +63,7 @@ def test_every_key_of_the_contract_is_read(tmp_path):
     assert study.line.feed_speed_m_min == (0.8, 6.0) and study.line.drum_pressure_kPa == (25.0, 110.0)
     assert study.line.grits == ("P60", "P80", "P120")
     assert study.severities == {"light": (0.05, 0.2), "moderate": (0.2, 0.6)}
-    assert study.trial["edges"] == ["leading", "cutout"]
+    assert study.trial.edges == ("leading", "cutout")
     assert study.sha256 == hashlib.sha256(WHOLE.encode()).hexdigest()
 
 
