@@ -33,7 +33,7 @@ class Trial:
     edges: tuple[str, ...] = EDGE_POSITIONS
     sheet_hours: tuple[float, float] | None = None
     cost: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
-    minutes: Mapping[str, float] = USUAL_MINUTES
+    minutes: Mapping[str, float] = field(default_factory=lambda: USUAL_MINUTES)
 
     def cost_of(self, plates: int, sheets: int) -> tuple[float, float | None]:
         """Hours of line time, and money where `cost` says any, of so many plates and sheets."""
