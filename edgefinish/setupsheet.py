@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import json
 import re
 import unicodedata
@@ -11,16 +12,29 @@ from importlib import resources
 from typing import Any
 
 import jinja2
+import segno
 import typst
 
 from . import __version__
 from .cautions import CAUTIONS, DEFER
+from .fingerprint import fingerprint
 from .job import SpeedWindow
 from .results import Results
-from .units import shown
-from .wording import POSITION_WORDS, POSITIONS, SPEED, claim, first_off_edges, hours, job_name, limits, percent, speeds
+from .units import Toward, shown
+from .wording import (
+    POSITION_WORDS,
+    POSITIONS,
+    SPEED,
+    claim,
+    first_off_edges,
+    hours,
+    job_name,
+    limits,
+    percent,
+    settings,
+    speeds,
+)
 
-FINGERPRINT_DIGITS = 12
 LONGEST_NAME = 60
 BAR_WIDTH, BAR_LEFT, BAR_RIGHT = 640, 20, 620
 
@@ -33,7 +47,7 @@ def environment() -> jinja2.Environment:
 
 
 def sheet_html(results: Results, window: SpeedWindow) -> str:
-    """The setup sheet as one self-contained HTML page that prints on one A4 or Letter page.
+    """The setup sheet as one self-contained HTML page that prints on one page of the study's paper.
 
     Raises `ValueError` for a job that got no window: there is nothing to set up.
     """
@@ -41,7 +55,7 @@ def sheet_html(results: Results, window: SpeedWindow) -> str:
 
 
 def sheet_pdf(results: Results, window: SpeedWindow) -> bytes:
-    """The setup sheet as a PDF of exactly one page: A4, or Letter where imperial units are shown.
+    """The setup sheet as a PDF of exactly one page, on the paper of the study.
 
     The same study gives the same bytes. Raises `ValueError` for a job that got no window.
     """
@@ -73,30 +87,61 @@ def _slug(text: str) -> str:
 
 def _content(results: Results, window: SpeedWindow) -> dict[str, Any]:
     """Everything that stands on the sheet, as text: one content for both kinds of page."""
-    job, system, study = window.job, results.study.units, results.study
+    job, system, study, issue = window.job, results.study.units, results.study, results.study.setup_sheet
     at = speeds(window, system)
-    last = job.sheet_hours[1]
-    passes = f"{job.passes} pass{'' if job.passes == 1 else 'es'}"
+    first, last = job.sheet_hours
+    mark = fingerprint(results, window)
+    oldest, youngest = _age(last, "down"), _age(first, "up")
+    too_new = f"Not on a sheet younger than {youngest}. " if first else ""
     return {
-        "title": job_name(job, system), "paper": "a4" if system == "metric" else "us-letter",
-        "material": job.material, "study": study.name,
+        "title": job_name(job, system), "paper": issue.paper, "material": job.material, "study": study.name,
         "part": [t for t in (job.cut_process and f"{job.cut_process} cut",
                              shown("thickness_mm", job.thickness_mm, system),
                              f"{job.burr_severity} burr" if job.burr_severity else "burr as in the trials") if t],
         "low": at.low, "high": at.high, "unit": at.unit, "set_point": at.set_point,
         "settings": [["Drum pressure", shown("drum_pressure_kPa", job.drum_pressure_kPa, system)], ["Grit", job.grit],
-                     ["Passes", passes], ["Change sheet at", f"{last:g} h"]],
-        "sheet_note": f"Sheet age in metal-contact hours: the window holds at {hours(job)}"
-                      f"{'' if last else ', a fresh sheet,'} and not past {last:g} h.",
+                     ["Passes", str(job.passes)], ["Change sheet at", oldest]],
+        "sheet_note": f"{too_new}Sheet age is metal-contact hours: the window holds at {hours(job)}"
+                      f"{'' if last else ', a fresh sheet,'} and not past {oldest}.",
         "bar": _bar(results, window), "limits": list(limits(job, system)),
+        "promise": [f"Share: at least {percent(job.share)} of edges meet every limit",
+                    f"Confidence: {percent(job.confidence)} that the whole window holds"],
         "first_off": _first_off(results, window),
-        "binds": [f"{end}: {why}" for end, why in (("Below the window", window.binds_low),
-                                                   ("Above the window", window.binds_high)) if why],
+        "binds": [f"{end} than the window: {why}" for end, why in (("Slower", window.binds_low),
+                                                                   ("Faster", window.binds_high)) if why],
         "claim": claim(job), "defer": DEFER, "cautions": [[c.about, c.text] for c in CAUTIONS],
-        "sign": ["Prepared", "Approved, quality", "Date", "Revision"],
-        "fingerprint": f"study {study.name} {study.sha256[:FINGERPRINT_DIGITS]} · log "
-                       f"{results.log.sha256[:FINGERPRINT_DIGITS]} · edgefinish {__version__}",
+        "sign": ["Prepared", "Approved, quality", "Date"],
+        "revision": issue.revision or "", "supersedes": issue.supersedes or "",
+        "superseded_by": issue.superseded_by or "", "fingerprint": mark, "made_by": f"edgefinish {__version__}",
+        "code": _code(results, window, mark),
     }
+
+
+def _age(contact_hours: float, toward: Toward) -> str:
+    """Age of a sheet as printed, rounded to the safe side.
+
+    >>> _age(15.36, "down"), _age(8.0, "down")
+    ('15.3 h', '8 h')
+    """
+    return shown("contact_hours", contact_hours, "metric", toward).replace(".0 ", " ")
+
+
+def _code(results: Results, window: SpeedWindow, mark: str) -> str:
+    """What the sheet says, for a camera: a QR code (ISO/IEC 18004) of plain text, as a drawing without any name in it.
+
+    Names are cut to 60 characters each, so that the squares stay large enough for a camera.
+    """
+    job, system, issue = window.job, results.study.units, results.study.setup_sheet
+    at = speeds(window, system)
+    words = [f"study {results.study.name[:LONGEST_NAME]}", job_name(job, system)[:LONGEST_NAME],
+             settings(job, system), f"feed speed {at}, set point {at.set_point} {at.unit}",
+             *([f"revision {issue.revision}"] if issue.revision else []),
+             *([f"SUPERSEDED by revision {issue.superseded_by}"] if issue.superseded_by else []),
+             f"fingerprint {mark}"]
+    drawn = io.BytesIO()
+    segno.make_qr("\n".join(words), encoding="utf-8", error="m").save(
+        drawn, kind="svg", xmldecl=False, svgns=False, omitsize=True, border=4, dark="#000", light="#fff")
+    return drawn.getvalue().decode().strip()
 
 
 def _first_off(results: Results, window: SpeedWindow) -> list[str]:

@@ -17,16 +17,17 @@ from .abrasive import grit_name
 from .errors import JobError, Problem, StudyError, nearest
 from .job import Job, Line
 from .jobchoice import EVERY, every_job
+from .sheetissue import ISSUE_KEYS, REVISIONS, SheetIssue, sheet_issue
 from .trialkeys import TRIAL_KEYS, Trial, read_trial
 from .triallog import TrialLog, read_log
 
 KEYS = ("study", "log", "table", "sheet", "columns", "units", "line", "promise", "limits", "severities", "trial",
-        "jobs", "history", "new_sheets")
+        "jobs", "history", "new_sheets", "setup_sheet")
 LINE_KEYS = ("feed_speed_m_min", "drum_pressure_kPa", "grits")
 LIMIT_KEYS = ("edge_radius_mm", "residual_burr_mm", "removal_um")
 PROMISE_KEYS = ("share", "confidence")
 # Names that stay text even where they look like a number: grade 304, plate 0080, heat 2E5.
-TEXT_KEYS = ("study", "sheet", "table", "material", "cut_process", "burr_severity")
+TEXT_KEYS = ("study", "sheet", "table", "material", "cut_process", "burr_severity", *REVISIONS)
 _NAME = re.compile(r"\w[\w .+-]{0,79}(?<![ .])")
 _LIMITS_ANY: Mapping[str, Any] = {"material": "any", "thickness_mm": 1, "drum_pressure_kPa": 1, "grit": "P80"}
 # A study file is a page of text; what is far beyond is no study, and would keep the reader busy for hours.
@@ -65,6 +66,7 @@ class Study:
     told: tuple[str, ...]
     listed: tuple[Job, ...] | None
     limits: Mapping[str, Any]
+    setup_sheet: SheetIssue
     severities: Mapping[str, tuple[float, float]] | None = None
     log_source: str | tuple[str, ...] | None = None
     table: str | None = None
@@ -271,6 +273,7 @@ class _Check:
         made = dict(name=name, path=self.path, sha256=self.sha256, units=units, line=self._line(), listed=listed,
                     limits=MappingProxyType(limits), severities=self._severities(), **self._log(), **self._history(),
                     columns=MappingProxyType(self._columns()),
+                    setup_sheet=sheet_issue(self._mapping("setup_sheet", ISSUE_KEYS), units, self.fault),
                     trial=read_trial(self._mapping("trial", TRIAL_KEYS), self.fault, self._pair))
         if self.bad:
             order = sorted(self.bad, key=lambda p: (p.row is None, p.row or 0))

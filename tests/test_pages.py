@@ -19,6 +19,7 @@ import edgefinish as ef
 from edgefinish.cautions import CAUTIONS, DEFER
 from edgefinish.report import windows_csv, windows_json
 from edgefinish.setupsheet import sheet_html, sheet_name, sheet_pdf
+from edgefinish.sheetissue import sheet_issue
 from edgefinish.units import in_shown
 from edgefinish.wording import SPEED, claim, first_off_edges, limit, limits, speeds
 
@@ -92,7 +93,8 @@ def test_no_sheet_for_a_job_without_a_window():
 @pytest.mark.parametrize("system", ["metric", "imperial"])
 def test_sheets_of_the_demo(system):
     told = pages.demo()
-    told = replace(told, study=replace(told.study, units=system))
+    issue = sheet_issue({}, system, pytest.fail)
+    told = replace(told, study=replace(told.study, units=system, setup_sheet=issue))
     windows = pages.issued(told)
     assert windows
     for window in windows:
