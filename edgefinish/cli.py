@@ -27,7 +27,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
-    before = signal.signal(signal.SIGTERM, _terminate)
+    ends = [signal.SIGTERM, *([signal.SIGHUP] if hasattr(signal, "SIGHUP") else [])]
+    before = {number: signal.signal(number, _terminate) for number in ends}
     try:
         return int(options.verb(options))
     except EdgeFinishError as error:
@@ -40,7 +41,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         sys.stderr.close()
         return 1
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def parser() -> argparse.ArgumentParser:

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import asyncio
-import json
 import logging
 import os
 import re
-import secrets
 import shutil
 import sys
 import tempfile
 import threading
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import FIRST_EXCEPTION, Future, ThreadPoolExecutor, wait
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -29,16 +26,17 @@ from papermill.exceptions import PapermillExecutionError
 from tqdm import tqdm
 
 from .errors import Problem, RunError, nearest
+from .inputs import keep
+from .kept import INPUTS, STUDY
+from .place import check_target, kernel_home, written_whole
 from .report import report_html, windows_csv, windows_json
 from .results import Results, answer
 from .setupsheet import sheet_html, sheet_name, sheet_pdf
 from .study import demo_folder, read_study
 
 FORMS = ("01-check-the-log", "02-fit", "03-windows", "04-sheets-and-report")
-# What a run leaves in its folder; anything else there is somebody's work.
-LEFT: Mapping[str, tuple[str, ...]] = {
-    "windows.csv": (), "windows.json": (), "report.html": (), "setup-sheets": (".html", ".pdf"),
-    "notebooks": (".ipynb",)}
+# From the folder of executed notebooks, so that they run again where they lie.
+PARAMETERS: Mapping[str, str] = {"study": f"../{INPUTS}/{STUDY}"}
 TYPES: Mapping[str, type] = {"str": str, "int": int, "float": float, "bool": bool}
 START_TIMEOUT_S = 120
 # Small matrices in batches gain nothing from threads, and notebooks at a time would fight over the cores.
@@ -68,17 +66,18 @@ def finish_study(path: str | Path, out: str | Path | None = None, workers: int =
         raise RunError(Problem(None, "workers", str(workers), "a whole number from 1"))
     study = read_study(path)
     target = Path(out).expanduser().absolute() if out is not None else study.path.parent / study.name
-    _check_target(target)
-    parameters = {"study": str(study.path)}
+    check_target(target)
     forms = [demo_folder("notebooks") / f"{name}.ipynb" for name in FORMS]
     for form in forms:
-        check_parameters(form, parameters)
-    with _written_whole(target) as folder:
+        check_parameters(form, PARAMETERS)
+    with written_whole(target) as folder:
+        # Everything is read from the copy: what is kept is what was used, by the pages as by every notebook.
+        study = keep(study, folder / INPUTS)
         log = study.read_log()
         study.jobs(log)
         (folder / "notebooks").mkdir()
-        with _Kernels(forms, workers, progress) as kernels:
-            kernels.start(parameters, folder / "notebooks")
+        with _Kernels(forms, workers, progress, kernel_home(folder)) as kernels:
+            kernels.start(PARAMETERS, folder / "notebooks")
             results = answer(study, log)
             _write_pages(results, folder)
             kernels.finish()
@@ -119,64 +118,6 @@ def _write_pages(results: Results, folder: Path) -> None:
         (sheets / f"{free}.pdf").write_bytes(sheet_pdf(results, window))
 
 
-def _check_target(target: Path) -> None:
-    """Refuse a folder that no earlier run made, or that holds anything besides."""
-    if target.is_symlink() or (target.exists() and not target.is_dir()):
-        raise RunError(Problem(None, None, str(target), "a folder", "name another with --out"))
-    if not target.exists():
-        return
-    try:
-        ours = "edgefinish" in json.loads((target / "windows.json").read_text(encoding="utf-8"))["record"]
-    except (OSError, ValueError, TypeError, KeyError):
-        ours = False
-    if not ours:
-        raise RunError(Problem(None, None, str(target), "a new folder, or one that an earlier run made",
-                               "name another with --out, or move this one away; nothing in it was touched"))
-    foreign = [p for p in sorted(target.rglob("*")) if not _left_by_us(p.relative_to(target))]
-    if foreign:
-        raise RunError([Problem(None, None, str(p), "only what a run leaves", "move it elsewhere first")
-                        for p in foreign[:20]], "the folder would be replaced whole")
-
-
-def _left_by_us(path: Path) -> bool:
-    top, *rest = path.parts
-    if not rest:
-        return top in LEFT
-    return ".ipynb_checkpoints" in rest or (len(rest) == 1 and path.suffix in LEFT.get(top, ()))
-
-
-@contextmanager
-def _written_whole(target: Path) -> Iterator[Path]:
-    """A folder beside the target that takes its place when the block ends well, and vanishes when it does not."""
-    new_parents = [p for p in target.parents if not p.exists()]
-    aside = None
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        folder = target.parent / f".{target.name}-{secrets.token_hex(4)}"
-        folder.mkdir()
-    except OSError as error:
-        raise RunError(Problem(None, None, str(target), "a folder that can be written", str(error.strerror))) from None
-    try:
-        yield folder
-        if target.exists():
-            aside = folder.with_name(f"{folder.name}-old")
-            os.rename(target, aside)
-        os.rename(folder, target)
-    except BaseException as error:
-        if aside is not None and aside.exists() and not target.exists():
-            os.rename(aside, target)
-        shutil.rmtree(folder, ignore_errors=True)
-        for parent in new_parents:
-            if parent.exists() and not any(parent.iterdir()):
-                parent.rmdir()
-        if isinstance(error, OSError):
-            raise RunError(Problem(None, None, str(error.filename or target), "room and leave to write",
-                                   f"{error.strerror}; nothing was left behind")) from None
-        raise
-    if aside is not None:
-        shutil.rmtree(aside, ignore_errors=True)
-
-
 class _KernelManager(AsyncKernelManager):
     """Kernels of the interpreter that runs this, whatever is registered elsewhere under the same name."""
 
@@ -192,7 +133,7 @@ class _Engine(NBClientEngine):
     @classmethod
     def execute_managed_notebook(cls, nb_man: NotebookExecutionManager, kernel_name: str, *,
                                  kernels: _Kernels, **_: Any) -> None:
-        home = tempfile.mkdtemp(prefix="ef-", dir=kernels.home)
+        home = tempfile.mkdtemp(dir=kernels.home)
         manager = _KernelManager(kernel_name=kernel_name, connection_file=str(Path(home, "k.json")))
         if os.name == "posix" and len(home) < LONGEST_SOCKET_PATH:
             manager.transport = "ipc"
@@ -201,18 +142,17 @@ class _Engine(NBClientEngine):
         client = PapermillNotebookClient(
             nb_man, km=manager, kernel_name=kernel_name, log=_SILENT, startup_timeout=START_TIMEOUT_S,
             timeout=None, on_cell_start=kernels.before_cell, on_cell_complete=kernels.after_cell)
-        environment = {**ONE_THREAD, **os.environ, "IPYTHONDIR": home}
+        environment = {**ONE_THREAD, **os.environ, "IPYTHONDIR": home, "TMPDIR": home}
         environment.pop("PYTHONSTARTUP", None)
         kernels.running.append(manager)
         client.reset_execution_trackers()
-        asyncio.run(cls._cells(client, manager, environment))
+        asyncio.run(cls._cells(client, manager, env=environment, cwd=str(kernels.folder)))
 
     @staticmethod
-    async def _cells(client: PapermillNotebookClient, manager: AsyncKernelManager,
-                     environment: Mapping[str, str]) -> None:
+    async def _cells(client: PapermillNotebookClient, manager: AsyncKernelManager, **start: Any) -> None:
         """Every cell in turn, in an event loop that ends with the notebook; a failing cell is the last."""
         try:
-            await client.async_start_new_kernel(env=environment)
+            await client.async_start_new_kernel(**start)
             await client.async_start_new_kernel_client()
             for index, cell in enumerate(client.nb.cells):
                 client.nb_man.cell_start(cell, index)
@@ -234,9 +174,10 @@ papermill_engines.register("edgefinish", _Engine)
 class _Kernels:
     """Executes notebooks in kernels, some at a time, with one bar for all; leaves no kernel behind."""
 
-    def __init__(self, forms: Sequence[Path], workers: int, progress: bool) -> None:
+    def __init__(self, forms: Sequence[Path], workers: int, progress: bool, home: Path) -> None:
         sources = [nbformat.read(form, as_version=4) for form in forms]
         self.forms = tuple(forms)
+        self.home = home
         self.running: list[AsyncKernelManager] = []
         self.stopped = threading.Event()
         self.pool = ThreadPoolExecutor(workers, thread_name_prefix="notebook")
@@ -247,7 +188,7 @@ class _Kernels:
                               leave=False)
 
     def __enter__(self) -> _Kernels:
-        self.home = tempfile.mkdtemp(prefix="ef-")
+        self.home.mkdir(mode=0o700)
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -262,6 +203,7 @@ class _Kernels:
 
     def start(self, parameters: Mapping[str, Any], folder: Path) -> None:
         """Set every notebook going; they run while the line is fitted and the pages are written."""
+        self.folder = folder
         for form in self.forms:
             self.futures.append(self.pool.submit(self._execute, form, dict(parameters), folder / form.name))
 

@@ -70,12 +70,13 @@ def read_table(source: SourceLike, sheet: str | None, table: str | None, columns
         found.fault(None, None, type(source).__name__, "a file name, a database URL, a DataFrame, or a list of them")
         return None
     if "://" in str(source):
-        return _of_database(str(source), table, found)
+        read = database_frame(str(source), table, found)
+        return None if read is None else _of_frame(read[1], read[0], None, found)
     path = Path(source)
     if table is not None:
         found.fault(None, None, f"table={table!r} for {path.name}", "table= with a database URL only", "leave it out")
         return None
-    data = _bytes_of(path, found)
+    data = bytes_of(path, found)
     if data is None:
         return None
     digest, ending = hashlib.sha256(data).digest(), path.suffix.lower()
@@ -91,7 +92,8 @@ def read_table(source: SourceLike, sheet: str | None, table: str | None, columns
     return None if grid is None else _of_grid(grid, path.name, columns, digest, found)
 
 
-def _bytes_of(path: Path, found: Findings) -> bytes | None:
+def bytes_of(path: Path, found: Findings) -> bytes | None:
+    """The bytes of a file, or None where it cannot be read: the fault is then in `found`."""
     ending = path.suffix.lower()
     known = (*TEXT_FILES, *BOOKS, ".parquet")
     try:
@@ -303,8 +305,11 @@ def _of_parquet(data: bytes, name: str, digest: bytes, found: Findings) -> Table
     return _of_frame(frame[[c for c in frame if not str(c).startswith("__index_level_")]], name, digest, found)
 
 
-def _of_database(address: str, table: str | None, found: Findings) -> Table | None:
-    """A table of a database. No message repeats the address: it may hold a password."""
+def database_frame(address: str, table: str | None, found: Findings) -> tuple[str, pd.DataFrame] | None:
+    """Name and rows of a table of a database, or None where it cannot be read: the fault is then in `found`.
+
+    No message and no name repeats the address: it may hold a password.
+    """
     import sqlalchemy
     from sqlalchemy.exc import ArgumentError, NoSuchModuleError, SQLAlchemyError
 
@@ -337,4 +342,4 @@ def _of_database(address: str, table: str | None, found: Findings) -> Table | No
     finally:
         engine.dispose()
     base = Path(url.database).name if url.database else ""
-    return _of_frame(frame, f"table {table} of {kind} {base}".strip(), None, found)
+    return f"table {table} of {kind} {base}".strip(), frame

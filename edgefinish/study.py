@@ -17,6 +17,7 @@ from .abrasive import grit_name
 from .errors import JobError, Problem, StudyError, nearest
 from .job import Job, Line
 from .jobchoice import EVERY, every_job
+from .kept import SOURCES, kept_sources, without_credentials
 from .sheetissue import ISSUE_KEYS, REVISIONS, SheetIssue, sheet_issue
 from .trialkeys import TRIAL_KEYS, Trial, read_trial
 from .triallog import TrialLog, read_log
@@ -54,12 +55,14 @@ class StudyProblem(Problem):
 class Study:
     """A study file that has been checked whole.
 
-    `told` holds, in sentences, every default that was taken. `log_source` is None where the study only plans a trial.
-    `listed` are the jobs written out in the file, or None for every material and burr severity of the log.
+    `file` holds its bytes without the passwords of databases; `sha256` is of these. `told` holds, in sentences, every
+    default that was taken. `log_source` is None where the study only plans a trial. `listed` are the jobs written out
+    in the file, or None for every material and burr severity of the log.
     """
 
     name: str
     path: Path
+    file: bytes = field(repr=False)
     sha256: str
     units: str
     line: Line
@@ -174,7 +177,7 @@ class _Check:
 
     def __init__(self, path: Path, raw: bytes, root: yaml.MappingNode) -> None:
         self.path = path
-        self.sha256 = hashlib.sha256(raw).hexdigest()
+        self.text = raw.decode("utf-8")
         self.bad: list[StudyProblem] = []
         self.told: list[str] = []
         self.lines: dict[str, int] = {}
@@ -270,15 +273,25 @@ class _Check:
         units = self._units()
         limits = self._limits()
         listed = self._jobs(limits)
-        made = dict(name=name, path=self.path, sha256=self.sha256, units=units, line=self._line(), listed=listed,
-                    limits=MappingProxyType(limits), severities=self._severities(), **self._log(), **self._history(),
+        file = self._without_credentials()
+        made = dict(name=name, path=self.path, file=file, sha256=hashlib.sha256(file).hexdigest(), units=units,
+                    line=self._line(), listed=listed, limits=MappingProxyType(limits),
+                    severities=self._severities(), **self._log(), **self._history(),
                     columns=MappingProxyType(self._columns()),
                     setup_sheet=sheet_issue(self._mapping("setup_sheet", ISSUE_KEYS), units, self.fault),
                     trial=read_trial(self._mapping("trial", TRIAL_KEYS), self.fault, self._pair))
         if self.bad:
             order = sorted(self.bad, key=lambda p: (p.row is None, p.row or 0))
             raise StudyError(order, self.path.name)
-        return Study(**made, told=tuple(self.told))
+        return Study(**(made | kept_sources(self.path)), told=tuple(self.told))
+
+    def _without_credentials(self) -> bytes:
+        """The file as it may be kept beside results and be shown."""
+        named = [self.given.get(key) for key in SOURCES]
+        addresses = [a for n in named for a in (n if isinstance(n, list) else [n]) if isinstance(a, str) and "://" in a]
+        if any(a not in self.text for a in addresses):
+            self.fault("log", "a database URL with escapes or over two lines", "the URL as it is, on one line")
+        return without_credentials(self.text, addresses).encode()
 
     def _units(self) -> str:
         units = self.given.get("units")

@@ -63,7 +63,7 @@ def names(folder: Path) -> list[str]:
 
 def test_a_run_leaves_what_the_contract_lists(finished):
     assert finished.name == "small-yard"
-    assert names(finished) == ["notebooks", "report.html", "setup-sheets", "windows.csv", "windows.json"]
+    assert names(finished) == ["inputs", "notebooks", "report.html", "setup-sheets", "windows.csv", "windows.json"]
     assert names(finished / "notebooks") == [f"{n}.ipynb" for n in runner.FORMS]
     assert names(finished.parent) == ["small-yard", "study.yaml", "trials.csv"]
     left = json.loads((finished / "windows.json").read_text())
