@@ -71,6 +71,7 @@ def safe(value: object) -> str:
 def empty(question: str, lines: Iterable[str], text: str, height: int, **subplots: Any) -> go.Figure:
     """An empty figure with its question on top, smaller lines under it, room for both, and its description."""
     big = textwrap.wrap(question, WRAP_TITLE)
+    lines = list(lines)
     small = [part for line in lines for part in textwrap.wrap(line, WRAP_SMALL)]
     title = f"<b>{'<br>'.join(map(safe, big))}</b>"
     if small:
@@ -83,7 +84,7 @@ def empty(question: str, lines: Iterable[str], text: str, height: int, **subplot
                "yref": "container", "yanchor": "top", "pad": {"t": 20, "l": 6}},
         height=height + top, margin={"t": top, "l": 54, "r": 16, "b": 46}, showlegend=False, hovermode="closest",
         font={"family": "system-ui, sans-serif", "size": 12, "color": INK}, paper_bgcolor="#fff", plot_bgcolor="#fff",
-        meta={"text": " ".join([question, *lines, text])})
+        meta={"question": question, "lines": lines, "text": " ".join([question, *lines, text])})
     lines_on = {"gridcolor": "#e3e3e3", "linecolor": "#777", "showline": True, "zeroline": False, "ticks": "outside",
                 "title_standoff": 6}
     fig.update_xaxes(**lines_on)

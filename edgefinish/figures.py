@@ -279,7 +279,8 @@ def burr_figure(results: Results, window: SpeedWindow) -> go.Figure:
             x = np.asarray(in_shown(SPEED, curve, system))
             band(fig, x, 100 * fit["low"].to_numpy(float), 100 * fit["high"].to_numpy(float))
             line(fig, x, 100 * fit["median"].to_numpy(float))
-        fig.add_scatter(x=plates["speed"], y=100 * plates["share"], mode="markers+text", text=plates["plates"],
+        fig.add_scatter(x=plates["speed"], y=100 * plates["share"], mode="markers+text",
+                        text=plates["plates"].astype(str),
                         textfont={"size": 10},
                         hovertemplate="%{x:.3g}: %{y:.0f} % cleared, %{text} plates<extra></extra>",
                         marker={"symbol": "circle", "size": 15, "color": "#fff", "opacity": 0.85,

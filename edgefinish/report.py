@@ -7,15 +7,13 @@ import io
 import json
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, fields
-from functools import cache
-from importlib import resources
-from itertools import groupby
+from itertools import count, groupby
 from typing import Any
 
 import pandas as pd
+from markupsafe import Markup
 
 from .cautions import CAUTIONS, DEFER
-from .drawing import figure_json
 from .figures import (
     alike_figure,
     burr_figure,
@@ -30,6 +28,7 @@ from .job import Job, SpeedWindow
 from .results import Results
 from .scrutiny import scrutinise
 from .setupsheet import environment
+from .svg import svg
 from .wording import answer, claim, job_name, limits, settings, speeds
 
 ANSWERS = ("verdict", "low_m_min", "high_m_min", "recommended_m_min", "reasons")
@@ -83,14 +82,12 @@ def _six(value: Any) -> Any:
 def report_html(results: Results) -> str:
     """The trial report as one page that asks nothing of any network and prints on A4 and Letter."""
     system = results.study.units
-    figures: list[str] = []
+    drawn = count(1)
 
     def draw(fig: Any) -> dict[str, Any]:
-        """Where the page draws a figure: its number, the height it needs, its text."""
-        drawn = figure_json(fig)
-        # "<" never stands in a script: a name cannot end it.
-        figures.append(json.dumps(drawn, ensure_ascii=False, separators=(",", ":")).replace("<", "\\u003c"))
-        return {"id": f"figure-{len(figures)}", "height": int(fig.layout.height), "text": fig.layout.meta["text"]}
+        """A figure for the page: its question, the smaller lines under it, the picture."""
+        return {"question": fig.layout.meta["question"], "lines": fig.layout.meta["lines"],
+                "svg": Markup(svg(fig, f"figure-{next(drawn)}"))}
 
     return environment().get_template("report.html.jinja").render(
         study=results.study, summary=_summary(results), overview=draw(overview_figure(results)),
@@ -99,13 +96,7 @@ def report_html(results: Results) -> str:
         messages=results.log.messages[:MOST_MESSAGES], unsaid=max(0, len(results.log.messages) - MOST_MESSAGES),
         log=results.log, runs=int(results.log.rows["run"].nunique()),
         sheets=int(results.log.rows["abrasive_sheet"].nunique()), cautions=CAUTIONS, defer=DEFER, system=system,
-        record=json.dumps(_six(dict(results.record)), ensure_ascii=False, sort_keys=True, indent=1, default=str),
-        figures=figures, library=_library())
-
-
-@cache
-def _library() -> str:
-    return resources.files("plotly").joinpath("package_data", "plotly.min.js").read_text(encoding="utf-8")
+        record=json.dumps(_six(dict(results.record)), ensure_ascii=False, sort_keys=True, indent=1, default=str))
 
 
 def _by_material(windows: Sequence[SpeedWindow]) -> Iterable[tuple[str, Iterable[SpeedWindow]]]:
