@@ -71,6 +71,15 @@ def parser() -> argparse.ArgumentParser:
                runs)
     run.add_argument("study", metavar="STUDY.yaml", type=Path)
     run.set_defaults(verb=_run)
+    planned = verb("plan", "plan the trial for a study: which plates, on which sheets, in which order, with a form",
+                   "edgefinish plan study.yaml --out trial")
+    planned.add_argument("study", metavar="STUDY.yaml", type=Path)
+    planned.add_argument("--out", metavar="DIR", type=Path, help="folder for the plan; else named after the study")
+    planned.add_argument("--quick", action="store_true",
+                         help="leave out what the trial is expected to settle: a minute or two of simulation")
+    planned.add_argument("--workers", metavar="N", type=_workers, default=min(MOST_WORKERS, os.cpu_count() or 1),
+                         help=f"trials simulated at a time; without it one a core, {MOST_WORKERS} at most")
+    planned.set_defaults(verb=_plan)
     check = verb("check", "read a trial log and print what is wrong or was converted", "edgefinish check trials.csv")
     check.add_argument("log", metavar="LOG", help="a file, a database URL, or a study file with its own column names")
     check.add_argument("--sheet", help="name of the sheet in a spreadsheet")
@@ -113,6 +122,33 @@ def _run_into(study: Path, out: Path | None, options: argparse.Namespace) -> int
         print(*("", *(f"note: {note}" for note in results.study.told)), sep="\n")
         print(f"\nResults in {folder}\n  report.html     start here\n  windows.csv     one row a job\n"
               "  setup-sheets    one page a window\n  notebooks       as executed, open in JupyterLab")
+    return 0
+
+
+def _plan(options: argparse.Namespace) -> int:
+    from .expected import expect
+    from .planfolder import check_folder, expected_table, write_plan
+    from .planner import plan_study
+    from .study import read_study
+
+    study = read_study(options.study)
+    folder = options.out or study.path.parent / f"{study.name}-plan"
+    check_folder(folder)
+    planned = plan_study(study)
+    expected = None if options.quick else expect(planned, workers=options.workers,
+                                                 progress=not (options.quiet or options.json))
+    folder = write_plan(planned, expected, folder, study.sha256)
+    if options.json:
+        left = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
+        print(json.dumps({"folder": str(folder), **left}, ensure_ascii=False, indent=1))
+    elif not options.quiet:
+        print(*planned.told, sep="\n")
+        if expected is not None:
+            table = expected_table(expected).astype(str)
+            print("", *expected.said, "", sep="\n")
+            print("\n".join(in_columns([list(table.columns), *table.to_numpy().tolist()])))
+        print(f"\nPlan in {folder}\n  plan.html  start here\n  form.xlsx  fill it in at the line; it is the trial log"
+              "\n  form.html  the same to print\n  plan.csv   the plates in the order of running")
     return 0
 
 

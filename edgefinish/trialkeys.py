@@ -2,29 +2,39 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
-from types import MappingProxyType
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, NamedTuple
 
 from .errors import nearest
 from .words import EDGE_POSITIONS
 
 TRIAL_KEYS = ("plates", "sheets", "edges", "sheet_hours", "cost", "minutes")
-COST_KEYS = ("plate", "sheet", "hour")
-MINUTE_KEYS = ("plate", "sheet")
-USUAL_MINUTES: Mapping[str, float] = MappingProxyType({"plate": 10.0, "sheet": 30.0})
-"""Minutes of line time for a plate with its readings, and for a change of the sheet: common practice, no source."""
+
+
+class Cost(NamedTuple):
+    """What one plate, one abrasive sheet and one hour of the line cost, in the shop's own money."""
+
+    plate: float = 0.0
+    sheet: float = 0.0
+    hour: float = 0.0
+
+
+class Minutes(NamedTuple):
+    """Line time of one plate with its readings, and of one change of the sheet: common practice, no source."""
+
+    plate: float = 10.0
+    sheet: float = 30.0
 
 
 @dataclass(frozen=True, kw_only=True)
 class Trial:
     """What a trial may use: plates, abrasive sheets, the edges measured on each plate, the span of sheet age (h).
 
-    `sheet_hours` None: that of the jobs. `cost` of one plate, one sheet and one hour of the line, in the shop's own
-    money; `minutes` of line time for one plate and one change of the sheet.
+    `sheet_hours` None: that of the jobs. `cost` None: not asked.
 
-    >>> Trial(plates=18, sheets=6, cost={"plate": 20, "sheet": 60, "hour": 90}).cost_of(18, 6)
+    >>> Trial(cost=Cost(plate=20, sheet=60, hour=90)).cost_of(18, 6)
     (6.0, 1260.0)
     """
 
@@ -32,16 +42,15 @@ class Trial:
     sheets: int = 6
     edges: tuple[str, ...] = EDGE_POSITIONS
     sheet_hours: tuple[float, float] | None = None
-    cost: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
-    minutes: Mapping[str, float] = field(default_factory=lambda: USUAL_MINUTES)
+    cost: Cost | None = None
+    minutes: Minutes = Minutes()
 
     def cost_of(self, plates: int, sheets: int) -> tuple[float, float | None]:
         """Hours of line time, and money where `cost` says any, of so many plates and sheets."""
-        hours = (plates * self.minutes["plate"] + sheets * self.minutes["sheet"]) / 60
-        if not self.cost:
+        hours = (plates * self.minutes.plate + sheets * self.minutes.sheet) / 60
+        if self.cost is None:
             return hours, None
-        each = {key: self.cost.get(key, 0.0) for key in COST_KEYS}
-        return hours, plates * each["plate"] + sheets * each["sheet"] + hours * each["hour"]
+        return hours, plates * self.cost.plate + sheets * self.cost.sheet + hours * self.cost.hour
 
 
 Fault = Callable[..., None]
@@ -69,24 +78,25 @@ def read_trial(given: Mapping[str, Any], fault: Fault, pair: Pair) -> Trial | No
         made["edges"] = tuple(dict.fromkeys(map(str, edges)))
     if "sheet_hours" in given:
         made["sheet_hours"] = pair("trial.sheet_hours", given["sheet_hours"], "contact hours")
-    made["cost"] = _numbers("cost", given.get("cost"), COST_KEYS, fault)
-    made["minutes"] = MappingProxyType(USUAL_MINUTES | _numbers("minutes", given.get("minutes"), MINUTE_KEYS, fault))
+    for key, kind in (("cost", Cost), ("minutes", Minutes)):
+        if given.get(key) is not None:
+            made[key] = kind(**_numbers(key, given[key], kind._fields, fault))
     return Trial(**made)
 
 
-def _numbers(name: str, given: Any, known: tuple[str, ...], fault: Fault) -> Mapping[str, float]:
-    if given is None:
-        return MappingProxyType({})
-    wanted = f"numbers for {', '.join(known)}"
+def _numbers(name: str, given: Any, known: tuple[str, ...], fault: Fault) -> dict[str, float]:
+    """Numbers from 0 under known names; what is none is a fault, and left out."""
     if not isinstance(given, Mapping):
-        fault(f"trial.{name}", given, wanted, f"such as {{{known[0]}: 20}}")
-        return MappingProxyType({})
+        fault(f"trial.{name}", given, f"numbers for {', '.join(known)}", f"such as {{{known[0]}: 20}}")
+        return {}
     good: dict[str, float] = {}
     for key, value in given.items():
+        if isinstance(value, str) and re.fullmatch(r"\d+(\.\d+)?", value):
+            value = float(value)  # under `sheet` the study file keeps text as it stands: elsewhere it names one
         if key not in known:
             fault(f"trial.{name}.{key}", key, f"one of {', '.join(known)}", nearest(str(key), known))
         elif isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < float("inf"):
             fault(f"trial.{name}.{key}", value, "a number from 0")
         else:
             good[key] = float(value)
-    return MappingProxyType(good)
+    return good

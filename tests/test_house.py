@@ -75,8 +75,8 @@ def test_the_top_of_the_repository_stays_small():
     assert {name.partition("/")[0] for name in kept if name} <= TOP
 
 
-def test_the_shipped_notebooks_are_those_that_a_run_executes():
-    assert [p.stem for p in NOTEBOOKS] == list(FORMS)
+def test_the_shipped_notebooks_are_those_that_a_run_executes_and_the_plan_before_it():
+    assert [p.stem for p in NOTEBOOKS] == ["00-plan-the-trial", *FORMS]
 
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)

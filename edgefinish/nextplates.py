@@ -1,0 +1,409 @@
+"""What to run next: the few plates that widen the windows most, whether a new sheet is worth it, and when to stop.
+
+What is not known of a job's window end is how well the law is known there and how well the spreads are. With x the
+law's columns at an end, Σ the covariance of its coefficients, V that of the log spreads and g their weight in the whole
+spread, an end moves by about z(confidence) · √(x'Σx + z(share)² g'V g) over the slope of the law there. Plates on old
+sheets leave the spread from sheet to sheet as unknown as it was: that is what makes a new sheet worth its price.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.stats import norm
+
+from .abrasive import GRAIN_UM
+from .errors import JobError, Problem
+from .evidence import Tried
+from .exchange import information
+from .job import Job, SpeedWindow
+from .laws import CURVATURE, FEED, TERMS, Centre, Settings
+from .layout import settings_of
+from .linefit import LineFit
+from .linemodel import LineModel
+from .planner import AGES, log_columns, middle, prior_precision, speed_levels
+from .rows import Floats
+from .units import QUANTITIES, in_shown, shown, unit_of
+from .wording import job_name
+
+MOST_PLATES, MOST_NEW = 6, 2
+WORTH = 1.3
+"""A new sheet is proposed where it gains this many times what an old one does."""
+AT_RANGE = 0.25
+"""An end at the edge of the tried speeds moves less: its weight against one that a limit sets."""
+_LEAST_SLOPE = 0.15
+_MOST_KINDS = 6
+_ROUNDS = 2
+
+
+@dataclass(frozen=True, eq=False)
+class NextPlates:
+    """Made by `next_plates`.
+
+    `plates`: what to run, one row each in the order of running; an `abrasive_sheet` that starts with "new" is one.
+    `options`: for each count of new sheets `new_sheets`, the gain of all jobs' windows together `gain_log` (mean log
+    width) and `gain_m_min` (mean width). `gains`: for each job that can gain, `job` and `gain_m_min`. `stop`: whether
+    more plates are worth less than can be set on the line. `said`: all of it in sentences.
+    """
+
+    plates: pd.DataFrame
+    options: pd.DataFrame
+    gains: pd.DataFrame
+    stop: bool
+    said: str
+
+
+class _End(NamedTuple):
+    """One end of a job's window: columns there, log SD units to log speed, speed (m/min), levels of trust, job."""
+
+    columns: Floats
+    weight: float
+    speed: float
+    confidence: float
+    share: float
+    job: int
+
+
+class _Spot(NamedTuple):
+    """A plate that could be run: its sheet, its setting among the jobs' own, speed, sheet age, columns."""
+
+    sheet: NDArray[np.intp]
+    kind: NDArray[np.intp]
+    speed: Floats
+    hours: Floats
+    columns: Floats
+
+
+def next_plates(model: LineModel, jobs: Sequence[Job], *, plates: int = 4, most_new: int = MOST_NEW,
+                only_new: int | None = None, enough: float | None = None) -> NextPlates:
+    """The next plates for the windows of `jobs`, what they are expected to buy, and when to stop; deterministic.
+
+    `plates` from 1 to 6; `most_new`: new sheets that may be used; `only_new`: so many of them and no other count;
+    `enough`: a window whose fastest speed is this many times its slowest asks for no more. Decide it beforehand and as
+    a number: windows keep their promise when the trial ends on seeing one so wide. Raises `JobError` for counts that
+    cannot be.
+
+    >>> import edgefinish as ef
+    >>> results = ef.open_study()
+    >>> told = ef.next_plates(results.model, [w.job for w in results.windows][:1], plates=1)
+    >>> len(told.plates) <= 1, told.options["new_sheets"].tolist()
+    (True, [0, 1])
+    """
+    if isinstance(plates, bool) or not isinstance(plates, int) or not 1 <= plates <= MOST_PLATES:
+        raise JobError(Problem(None, "plates", str(plates), f"a whole number from 1 to {MOST_PLATES}",
+                               "look again after these: what to run next changes with what was read"), "next plates")
+    windows = [model.window(job) for job in jobs]
+    open_jobs = [w for w in windows if not _wide(w, enough)]
+    state = _State.of(model, open_jobs)
+    if not state.ends:
+        return _nothing(model, windows, bool(windows) and not open_jobs, enough)
+    counts = (min(only_new, plates, MOST_NEW),) if only_new is not None else range(min(most_new, plates, MOST_NEW) + 1)
+    found = {new: _choose(state, plates, new) for new in counts}
+    now = state.losses(state.precision, state.sheets, state.count)
+    gains = {new: np.maximum(now - loss, 0) for new, (_, loss) in found.items()}
+    speeds = np.array([e.speed for e in state.ends])
+    members = len({e.job for e in state.ends})
+    options = pd.DataFrame({"new_sheets": list(counts), "gain_log": [float(g.sum()) / members for g in gains.values()],
+                            "gain_m_min": [float(g @ speeds) / members for g in gains.values()]})
+    worth = dict(zip(counts, options["gain_log"], strict=True))
+    chosen = counts[0]
+    for new in counts[1:]:
+        if worth[new] > WORTH * worth[chosen]:
+            chosen = new
+    by_job = pd.Series(gains[chosen] * speeds).groupby([e.job for e in state.ends]).sum()
+    gained = pd.DataFrame({"job": [job_name(open_jobs[j].job, model.units) for j in by_job.index],
+                           "gain_m_min": by_job.to_numpy()})
+    quantity = QUANTITIES["feed_speed_m_min"]
+    step = (0.1**quantity.metric_decimals if model.units == "metric" else 0.3048)
+    stop = bool(gained["gain_m_min"].max() < step)
+    table = state.table(found[chosen][0])
+    return NextPlates(table, options, gained, stop, _said(model, table, options, gained, chosen, stop))
+
+
+def _wide(window: SpeedWindow, enough: float | None) -> bool:
+    return (enough is not None and window.low_m_min is not None and window.high_m_min is not None
+            and window.high_m_min / window.low_m_min >= enough)
+
+
+@dataclass(frozen=True, eq=False)
+class _State:
+    """What a log tells by plates: precision of the law, the sheets, the ends that are to be settled, what could be run.
+
+    `weight` (R,) 1 / variance of each plate mean on its sheet; `sheet` (R,); `sd` of sheet, plate, edge.
+    """
+
+    model: LineFit
+    columns: Floats
+    sheet: NDArray[np.intp]
+    weight: Floats
+    edges: float
+    sd: Floats
+    log_sd: Floats
+    ends: tuple[_End, ...]
+    names: tuple[str, ...]
+    spots: _Spot
+    kinds: tuple[Job, ...]
+    grits: tuple[str, ...]
+    prior: Floats
+
+    @classmethod
+    def of(cls, model: LineModel, windows: Sequence[SpeedWindow]) -> _State:
+        """From the plates with a measured radius, and the windows that are to be wider."""
+        log, jobs = model.log, [w.job for w in windows]
+        read = np.isfinite(log.reading("edge_radius_mm").value)
+        rows = log.rows[read].assign(y=np.log(log.reading("edge_radius_mm").value[read]), key=model.materials[read])
+        plates = rows.groupby(["abrasive_sheet", "run"], sort=True).agg(
+            y=("y", "mean"), edges=("y", "size"), key=("key", "first"), **{n: (n, "first") for n in (
+                "feed_speed_m_min", "drum_pressure_kPa", "thickness_mm", "passes", "contact_hours", "grit")})
+        names, sheet = np.unique(plates.index.get_level_values(0).astype(str), return_inverse=True)
+        materials = sorted(plates["key"].unique())
+        centre = Centre(*(middle(v) for v in (
+            plates["feed_speed_m_min"], plates["drum_pressure_kPa"], plates["grit"].map(GRAIN_UM),
+            plates["thickness_mm"])))
+        index = pd.Index(materials).get_indexer(plates["key"])
+        columns = log_columns(settings_of(plates), centre, index, len(materials))
+        sd, log_sd = _spreads(model, jobs)
+        weight = 1 / (sd[1] ** 2 + sd[2] ** 2 / plates["edges"].to_numpy(float))
+        prior = prior_precision(len(materials))
+        precision = prior + information(columns, sheet, float(sd[0]), 1 / weight)
+        mean = _law(columns, sheet, weight, float(sd[0]), plates["y"].to_numpy(), prior, precision)
+        ends = tuple(end for j, w in enumerate(windows) for end in _ends(model, w, j, mean, centre, materials))
+        kinds = tuple(jobs[j] for j in dict.fromkeys(e.job for e in ends))[:_MOST_KINDS]
+        last = plates.groupby(sheet)["contact_hours"].max()
+        grit = plates.groupby(sheet)["grit"].first()
+        new = tuple(sorted({k.grit for k in kinds}))
+        spots = _spots(model, kinds, centre, materials, last.to_numpy(float), grit.tolist(), new)
+        return cls(model, columns, sheet, weight, float(plates["edges"].median()), sd, log_sd, ends, tuple(names),
+                   spots, kinds, tuple(grit) + new * MOST_NEW, prior)
+
+    @property
+    def precision(self) -> Floats:
+        """Of the coefficients, as the log stands."""
+        return self.prior + information(self.columns, self.sheet, float(self.sd[0]), 1 / self.weight)
+
+    @property
+    def sheets(self) -> int:
+        """How many sheets were run."""
+        return len(self.names)
+
+    @property
+    def count(self) -> int:
+        """How many plates were run."""
+        return len(self.sheet)
+
+    def losses(self, precision: Floats, sheets: int, plates: int) -> Floats:
+        """How far each end stands back from where it would be, in logs of speed, (…, ends)."""
+        cov = np.linalg.inv(precision)
+        x = np.array([e.columns for e in self.ends])
+        law = np.einsum("tp,...pq,tq->...t", x, cov, x)
+        own = self._spread_part(sheets, plates)
+        z, q = (norm.ppf([getattr(e, n) for e in self.ends]) for n in ("confidence", "share"))
+        return z * np.array([e.weight for e in self.ends]) * np.sqrt(law + q**2 * own)
+
+    def _spread_part(self, sheets: int, plates: int) -> float:
+        """Variance of the whole spread that comes from not knowing its parts: g'V g."""
+        sheet, plate, edge = self.sd**2
+        per = max(plates / sheets, 1.0)
+        on = plate + edge / self.edges
+        parts = [(plates * (self.edges - 1), np.array([0, 0, 1.0])),
+                 (plates - sheets, np.array([0, plate, edge / self.edges]) / on),
+                 (sheets - 1, np.array([sheet, plate / per, edge / self.edges / per]) / (sheet + on / per))]
+        known = np.diag(1 / self.log_sd**2)
+        for freedom, share in parts:
+            known = known + 2 * max(freedom, 0.0) * np.outer(share, share)
+        slope = self.sd**2 / np.sqrt((self.sd**2).sum())
+        return float(slope @ np.linalg.inv(known) @ slope)
+
+    def table(self, chosen: Sequence[int]) -> pd.DataFrame:
+        """The chosen spots as plates to run, sheet after sheet, each growing older."""
+        rows, fresh = [], {}
+        for i in chosen:
+            s, kind = int(self.spots.sheet[i]), self.kinds[self.spots.kind[i]]
+            if s >= self.sheets:
+                fresh.setdefault(s, f"new {len(fresh) + 1}")
+            rows.append({
+                "material": kind.material, "cut_process": kind.cut_process, "thickness_mm": kind.thickness_mm,
+                "feed_speed_m_min": float(self.spots.speed[i]), "drum_pressure_kPa": kind.drum_pressure_kPa,
+                "passes": kind.passes, "grit": self.grits[s], "contact_hours": float(self.spots.hours[i]),
+                "abrasive_sheet": fresh[s] if s >= self.sheets else self.names[s]})
+        frame = pd.DataFrame(rows).sort_values(["abrasive_sheet", "contact_hours", "feed_speed_m_min"],
+                                               ignore_index=True)
+        return frame.drop(columns="cut_process") if frame["cut_process"].isna().all() else frame
+
+
+def _spreads(model: LineFit, jobs: Sequence[Job]) -> tuple[Floats, Floats]:
+    """Geometric means of sheet, plate and edge SD, and the log SDs of their priors."""
+    fitted = model.law(priors=model.priors_for(jobs[0])) if jobs else model.law()
+    data, weight = fitted.posterior.data, fitted.posterior.weight
+    order = [len(data.edge_spread) + len(data.plate_spread), len(data.edge_spread), 0]
+    sd = np.exp(weight @ np.log(np.maximum(fitted.posterior.nodes.sd[:, order], 1e-6)))
+    return sd, np.array([data.spreads[i].log_sd for i in order])
+
+
+def _law(columns: Floats, sheet: NDArray[np.intp], weight: Floats, sheet_sd: float, y: Floats, prior: Floats,
+         precision: Floats) -> Floats:
+    """The coefficients, from plate means."""
+    mean = np.zeros(len(prior))
+    mean[:1 + len(TERMS)] = [0.0, *[t.mean for t in TERMS]]
+    left = y - y.mean() - columns @ mean
+    right = columns.T @ (weight * left)
+    for s in np.unique(sheet):
+        mine = sheet == s
+        sums = weight[mine] @ columns[mine]
+        right -= sums * (weight[mine] @ left[mine]) * sheet_sd**2 / (1 + sheet_sd**2 * weight[mine].sum())
+    return mean + np.linalg.solve(precision, right)
+
+
+def _ends(model: LineModel, window: SpeedWindow, number: int, law: Floats, centre: Centre, materials: list[str]
+          ) -> list[_End]:
+    """Both ends of a job's window; none where not even an even chance gives one."""
+    job = window.job
+    if window.verdict == "not enough evidence" and model.material_of(job) not in materials:
+        return []
+    likely = model.window(replace(job, confidence=0.5))
+    if likely.low_m_min is None or likely.high_m_min is None:
+        return []
+    tried, m = Tried.of(model, job), materials.index(model.material_of(job))
+    own = law[1 + len(TERMS) + len(materials) + m] if len(materials) > 1 else 0.0
+    issued = (window.low_m_min or likely.low_m_min, window.high_m_min or likely.high_m_min)
+    found = []
+    for speed, now, hours, limit in ((likely.low_m_min, issued[0], job.sheet_hours[0], tried.low),
+                                     (likely.high_m_min, issued[1], job.sheet_hours[1], tried.high)):
+        settings = Settings(speed, job.drum_pressure_kPa, GRAIN_UM[job.grit], job.thickness_mm, float(job.passes),
+                            hours)
+        x = np.log(speed / centre.feed_speed_m_min)
+        slope = max(abs(law[1 + FEED] + own + 2 * law[1 + CURVATURE] * x), _LEAST_SLOPE)
+        at_range = abs(np.log(speed / limit)) < 1e-6
+        found.append(_End(log_columns(settings, centre, np.array(m), len(materials)),
+                          (AT_RANGE if at_range else 1.0) / slope, now, job.confidence, job.share, number))
+    return found
+
+
+def _spots(model: LineFit, kinds: Sequence[Job], centre: Centre, materials: list[str], last: Floats,
+           grit: Sequence[str], new: Sequence[str]) -> _Spot:
+    """Every plate that could be run: old sheets only grow older; a new sheet has a grit that is promised."""
+    rows: list[tuple[int, int, float, float, str]] = []
+    youngest, oldest = (f(k.sheet_hours[i] for k in kinds) if kinds else 0.0 for i, f in ((0, min), (1, max)))
+    ages = np.unique(np.round(np.linspace(youngest, oldest, AGES) * 2) / 2)
+    sheets = [(s, g, first) for s, (g, first) in enumerate(zip(grit, last, strict=True))]
+    sheets += [(len(last) + i, g, 0.0) for i, g in enumerate(list(new) * MOST_NEW)]
+    for k, job in enumerate(kinds):
+        tried = Tried.of(model, job)
+        speeds = speed_levels(tried.low, tried.high, model.units)
+        for s, g, first in sheets:
+            of_sheet = {float(a) for a in ages if a >= first} | ({float(first)} if s < len(last) else set())
+            rows += [(s, k, float(v), a, g) for v in speeds for a in sorted(of_sheet)]
+    sheet, kind, speed, hours = (np.array([r[i] for r in rows]) for i in range(4))
+    settings = Settings(
+        speed, np.array([kinds[r[1]].drum_pressure_kPa for r in rows]), np.array([GRAIN_UM[r[4]] for r in rows]),
+        np.array([kinds[r[1]].thickness_mm for r in rows]), np.array([float(kinds[r[1]].passes) for r in rows]), hours)
+    index = np.array([materials.index(model.material_of(kinds[r[1]])) for r in rows], np.intp)
+    return _Spot(sheet, kind, speed, hours, log_columns(settings, centre, index, len(materials)))
+
+
+def _choose(state: _State, plates: int, new: int) -> tuple[list[int], Floats]:
+    """The spots of the best plates found with so many new sheets, and the losses after them.
+
+    One spot at a time, then each once more against all others; every new sheet gets a plate first.
+    """
+    spots, on = state.spots, 1 / (state.sd[1] ** 2 + state.sd[2] ** 2 / state.edges)
+    grits, s2 = len(state.grits) - state.sheets, float(state.sd[0]) ** 2
+    each = grits // MOST_NEW
+    groups = [range(state.sheets + i * each, state.sheets + (i + 1) * each) for i in range(new)]
+    chosen: list[int] = []
+
+    def allowed(slot: int, others: list[int]) -> NDArray[np.intp]:
+        """The first plates open a new sheet each, in any grit; the later ones lie on old sheets or on those opened."""
+        opened = {int(spots.sheet[o]) for o in others if spots.sheet[o] >= state.sheets}
+        if slot < new:
+            mine = set(groups[slot])
+            return np.flatnonzero(np.isin(spots.sheet, list(opened & mine or mine)))
+        return np.flatnonzero((spots.sheet < state.sheets) | np.isin(spots.sheet, list(opened)))
+
+    def best(slot: int, others: list[int]) -> tuple[int, Floats]:
+        pick = allowed(slot, others)
+        precision = _with(state, others, pick, on, s2)
+        loss = state.losses(precision, state.sheets + new, state.count + len(others) + 1)
+        k = int(loss.sum(-1).argmin())
+        return int(pick[k]), loss[k]
+
+    for slot in range(plates):
+        chosen.append(best(slot, chosen)[0])
+    loss = None
+    for _ in range(_ROUNDS):
+        for slot in range(plates):
+            others = chosen[:slot] + chosen[slot + 1:]
+            chosen[slot], loss = best(slot, others)
+    assert loss is not None
+    return chosen, loss
+
+
+def _with(state: _State, others: Sequence[int], pick: NDArray[np.intp], on: float, s2: float) -> Floats:
+    """Precision with some plates run, and one of the picked ones more, (picked, p, p)."""
+    spots, p = state.spots, len(state.prior)
+    out = np.empty((len(pick), p, p))
+    of_sheets: dict[int, tuple[Floats, Floats, float]] = {}
+    for s in {*range(state.sheets), *(int(v) for v in spots.sheet[list(others)]), *(int(v) for v in spots.sheet[pick])}:
+        mine, more = state.sheet == s, [o for o in others if spots.sheet[o] == s]
+        x = np.concatenate([state.columns[mine], spots.columns[more]])
+        w = np.r_[state.weight[mine], np.full(len(more), on)]
+        of_sheets[s] = (x.T * w) @ x, w @ x, float(w.sum())
+
+    def one(cross: Floats, sums: Floats, total: float) -> Floats:
+        return cross - sums[..., :, None] * sums[..., None, :] * (s2 / (1 + s2 * total))
+
+    whole = state.prior + sum(one(*v) for v in of_sheets.values())
+    for s in {int(v) for v in spots.sheet[pick]}:
+        here = np.flatnonzero(spots.sheet[pick] == s)
+        x = spots.columns[pick[here]]
+        cross, sums, total = of_sheets[s]
+        after = one(cross + on * x[:, :, None] * x[:, None, :], sums + on * x, total + on)
+        out[here] = whole - one(cross, sums, total) + after
+    return out
+
+
+def _nothing(model: LineModel, windows: Sequence[SpeedWindow], wide: bool, enough: float | None) -> NextPlates:
+    """The answer where no plate can be proposed."""
+    if wide:
+        said = f"Stop: every window is as wide as was asked for (fastest over slowest {enough:g})."
+    else:
+        said = ("No plate is proposed: no job has a window at even odds that more plates could widen. What each job "
+                "lacks stands with its verdict.")
+    empty = pd.DataFrame(columns=["job", "gain_m_min"])
+    return NextPlates(pd.DataFrame(), pd.DataFrame(columns=["new_sheets", "gain_log", "gain_m_min"]), empty, True, said)
+
+
+def _said(model: LineModel, table: pd.DataFrame, options: pd.DataFrame, gains: pd.DataFrame, chosen: int, stop: bool
+          ) -> str:
+    unit = unit_of("feed_speed_m_min", model.units)
+
+    def wider(value: float) -> str:
+        return f"{float(in_shown('feed_speed_m_min', value, model.units)):.2g} {unit}"
+
+    ways = "; ".join(f"{'no' if not n else n} new sheet{'' if n == 1 else 's'} {wider(g)}" for n, g in zip(
+        options["new_sheets"], options["gain_m_min"], strict=True))
+    what = f"{len(table)} more plate{'s' if len(table) > 1 else ''}"
+    text = [f"Expected of {what}, as mean gain of a window's width: {ways}. The gain is a rough one, meant not to "
+            "promise too much."]
+    if stop:
+        return " ".join(["Stop: no window is expected to gain what can be set on the line.", *text])
+    best = gains.loc[gains["gain_m_min"].idxmax()]
+    sheets = "on the old sheets" if not chosen else f"with {chosen} new sheet{'s' if chosen > 1 else ''}"
+    return " ".join([f"Run {what} {sheets}; {best['job']} gains most, about {wider(best['gain_m_min'])}.", *text,
+                     "Fit again after them, and stop when the windows are as wide as you decided beforehand."])
+
+
+def next_said(model: LineModel, jobs: Sequence[Job], plates: int = 4) -> str:
+    """What to run next for some jobs, in sentences, with the plates; for report and notebook."""
+    told = next_plates(model, jobs, plates=plates)
+    if told.stop or told.plates.empty:
+        return told.said
+    each = [f"{shown('feed_speed_m_min', r.feed_speed_m_min, model.units)} on sheet {r.abrasive_sheet} ({r.grit}) at "
+            f"{r.contact_hours:g} h, {r.material}, {shown('thickness_mm', r.thickness_mm, model.units)}, "
+            f"{shown('drum_pressure_kPa', r.drum_pressure_kPa, model.units)}" for r in told.plates.itertuples()]
+    return f"{told.said} Plates: {'; '.join(each)}."

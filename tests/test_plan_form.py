@@ -1,0 +1,156 @@
+"""What a plan leaves: the form that comes back as a log, its pages, its folder; the verb that makes them."""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+
+import numpy as np
+import openpyxl
+import pytest
+
+import edgefinish as ef
+from edgefinish import cli
+from edgefinish.trialform import fields_of, form_html, form_xlsx
+
+TRIAL = ef.Trial(plates=14, sheets=4, edges=("leading", "cutout"))
+JOINT = [ef.Job(material=m, cut_process=c, thickness_mm=t, drum_pressure_kPa=60, grit="P80", passes=p,
+                edge_radius_mm=(0.2, 0.7), residual_burr_mm=0.05, burr_severity="moderate", removal_um=30)
+         for m, c, t, p in (("0080", "laser", 9.525, 1), ("S355", "plasma", 12.7, 2))]
+STUDY = """study: yard
+line: {feed_speed_m_min: [0.9, 6.0]}
+limits: {edge_radius_mm: [0.2, 0.7]}
+trial: {plates: 12, sheets: 4, sheet_hours: [0, 15], cost: {plate: 20, sheet: 60}}
+jobs: [{material: S355, thickness_mm: 10, drum_pressure_kPa: 60, grit: P80}]
+"""
+
+
+def planned(units="metric", jobs=JOINT) -> ef.Plan:
+    """A small plan of the invented yard."""
+    return ef.plan(jobs, feed_speed_m_min=(0.9, 6.0), trial=TRIAL, units=units, name="yard <b>",
+                   severities={"moderate": (0.2, 0.5), "heavy": (0.5, 1.0)})
+
+
+def opened(plan: ef.Plan) -> tuple[openpyxl.Workbook, dict[str, int]]:
+    """The form as a spreadsheet has it, and the column of each header."""
+    book = openpyxl.load_workbook(io.BytesIO(form_xlsx(plan)))
+    return book, {cell.value: cell.column for cell in book.active[1]}
+
+
+@pytest.mark.parametrize("units", ["metric", "imperial"])
+def test_a_half_filled_form_is_read_as_a_log(tmp_path, units):
+    plan = planned(units)
+    book, at = opened(plan)
+    sheet, unit = book.active, {"metric": "mm", "imperial": "in"}[units]
+    scale = {"metric": 1.0, "imperial": 25.4}[units]
+    measured = {row: round((0.25 + 0.01 * row) / scale, 4) for row in range(2, 16)}
+    for row, value in measured.items():
+        sheet.cell(row, at[f"edge radius [{unit}]"]).value = value
+    sheet.cell(3, at[f"edge radius [{unit}]"]).value = "<0.01"
+    sheet.cell(2, at["contact hours [h]"]).value = sheet.cell(3, at["contact hours [h]"]).value = 1.5
+    path = tmp_path / "form.xlsx"
+    book.save(path)
+    log = ef.read_log(path)
+    assert len(log.rows) == 28 and {m.kind for m in log.messages} <= {"converted"}
+    reading = log.reading("edge_radius_mm")
+    assert np.isfinite(reading.value).sum() == len(measured) and (reading.side < 0).sum() == 1
+    np.testing.assert_allclose(reading.value[3:14], [measured[r] * scale for r in range(5, 16)], rtol=1e-8)
+    wanted = plan.rows
+    for name in ("run", "material", "cut_process", "grit", "abrasive_sheet", "edge_position", "burr_severity"):
+        assert log.rows[name].tolist() == wanted[name].tolist(), name
+    for name in ("feed_speed_m_min", "drum_pressure_kPa", "thickness_mm", "passes"):
+        np.testing.assert_allclose(log.rows[name], wanted[name], rtol=1e-8)
+    assert log.rows["contact_hours"].iloc[:2].tolist() == [1.5, 1.5]
+
+
+def test_a_form_that_comes_back_empty_gives_no_evidence_and_no_traceback(tmp_path):
+    (tmp_path / "form.xlsx").write_bytes(form_xlsx(planned(jobs=JOINT[:1])))
+    log = ef.read_log(tmp_path / "form.xlsx")
+    assert not np.isfinite(log.reading("edge_radius_mm").value).any()
+
+
+def test_settings_are_locked_and_readings_are_checked():
+    plan = planned()
+    book, at = opened(plan)
+    sheet = book.active
+    assert sheet.protection.sheet and not sheet.protection.password and sheet.freeze_panes == "B2"
+    for field in fields_of(plan):
+        cell = sheet.cell(2, at[field.header])
+        assert cell.protection.locked is not field.filled_on_floor, field.name
+    assert all(sheet.cell(1, c).protection.locked for c in at.values())
+    rules = {next(iter(r.sqref.ranges)).min_col: r for r in sheet.data_validations.dataValidation}
+    named = {header: rules[column] for header, column in at.items() if column in rules}
+    assert {h for h in named} == {"contact hours [h]", "burr severity", "edge radius [mm]", "burr height [mm]",
+                                  "residual burr [mm]", "removal [µm]", "date"}
+    assert named["burr severity"].type == "list" and "heavy" in named["burr severity"].formula1
+    assert "0.20 mm, at most 0.70 mm" in named["edge radius [mm]"].prompt
+    assert all(str(r.sqref).endswith("29") and r.prompt for r in rules.values())  # 28 edges under the header
+
+
+def test_the_rule_for_a_reading_takes_what_the_log_takes():
+    # The formula's meaning, by its own parts: a number in the log's range, or < or > and a number.
+    book, at = opened(planned())
+    rule = next(r for r in book.active.data_validations.dataValidation
+                if next(iter(r.sqref.ranges)).min_col == at["edge radius [mm]"])
+    low, high = (float(v) for v in re.findall(r"[<>]=([\d.]+)", rule.formula1))
+    from edgefinish.units import QUANTITIES
+    assert (low, high) == (QUANTITIES["edge_radius_mm"].low, QUANTITIES["edge_radius_mm"].high)
+    assert rule.formula1.startswith("OR(AND(ISNUMBER(") and "IFERROR(" in rule.formula1 and len(rule.formula1) < 256
+
+
+def test_text_stays_text_and_the_bytes_stay_the_same():
+    plan = planned()
+    book, at = opened(plan)
+    assert "0080" in {book.active.cell(r, at["material"]).value for r in range(2, 30)}
+    assert form_xlsx(plan) == form_xlsx(planned())
+
+
+def test_the_page_to_print_has_a_box_for_each_edge():
+    plan = planned()
+    page = form_html(plan)
+    assert page.count('class="box"') == 28 * 5  # radius, burr before and after, removal, note
+    assert "yard &lt;b&gt;" in page and "<b>yard" not in page
+    assert page.count("<h2>Sheet ") == len(plan.runs.groupby(["abrasive_sheet", "visit"]))
+    assert "Lock off" in page and "line maker's manual" in page.replace("&#39;", "'")
+
+
+@pytest.fixture
+def file(tmp_path):
+    """A study that names no log."""
+    path = tmp_path / "study.yaml"
+    path.write_text(STUDY, encoding="utf-8")
+    return path
+
+
+def test_the_verb_leaves_a_folder_and_says_what_is_in_it(file, capsys):
+    assert cli.main(["plan", str(file), "--quick"]) == 0
+    folder, said = file.parent / "yard-plan", capsys.readouterr().out
+    assert {p.name for p in folder.iterdir()} == {"plan.csv", "plan.json", "plan.html", "form.xlsx", "form.html"}
+    assert "12 plates on 4 abrasive sheets" in said and "form.xlsx" in said
+    before = {p.name: p.read_bytes() for p in folder.iterdir()}
+    assert cli.main(["plan", str(file), "--quick", "--json"]) == 0
+    left = json.loads(capsys.readouterr().out)
+    assert len(left["runs"]) == 12 and left["expected"] is None
+    assert before == {p.name: p.read_bytes() for p in folder.iterdir()}
+
+
+def test_a_filled_form_is_never_overwritten(file, capsys):
+    assert cli.main(["plan", str(file), "--quick", "--quiet"]) == 0
+    form = file.parent / "yard-plan" / "form.xlsx"
+    book = openpyxl.load_workbook(form)
+    book.active["L2"].value = 0.31
+    book.save(form)
+    kept = form.read_bytes()
+    assert cli.main(["plan", str(file), "--quick"]) == 1
+    assert "form.xlsx, which was changed since" in capsys.readouterr().err and form.read_bytes() == kept
+
+
+def test_a_folder_of_somebody_elses_is_left_alone(file, capsys):
+    folder = file.parent / "notes"
+    folder.mkdir()
+    (folder / "own.txt").write_text("mine", encoding="utf-8")
+    assert cli.main(["plan", str(file), "--quick", "--out", str(folder)]) == 1
+    assert "nothing in it was touched" in capsys.readouterr().err
+    assert [p.name for p in folder.iterdir()] == ["own.txt"]
+    assert not [p for p in file.parent.iterdir() if p.name.startswith(".")]

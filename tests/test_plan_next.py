@@ -1,0 +1,93 @@
+"""What to run next: proposals that can be run, gains in the right order, when to stop."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from lines import campaign
+
+import edgefinish as ef
+from edgefinish.nextplates import _choose, _State, next_said
+
+
+@pytest.fixture(scope="module")
+def asked():
+    """A fitted line on four sheets, and a job that has a window."""
+    trial = campaign("four sheets", 5)
+    return trial, ef.fit(ef.read_log(trial.log)), trial.job("sheet life")[0]
+
+
+@pytest.fixture(scope="module")
+def told(asked):
+    """The answer for four plates."""
+    return ef.next_plates(asked[1], [asked[2]])
+
+
+def test_what_is_proposed_can_be_run(asked, told):
+    trial, model, job = asked
+    assert 1 <= len(told.plates) <= 4
+    last = trial.log.groupby("abrasive_sheet")["contact_hours"].max()
+    grit = trial.log.groupby("abrasive_sheet")["grit"].first()
+    for plate in told.plates.itertuples():
+        assert trial.tried[0] <= plate.feed_speed_m_min <= trial.tried[1]
+        assert job.sheet_hours[0] <= plate.contact_hours <= max(job.sheet_hours[1], last.max())
+        if plate.abrasive_sheet.startswith("new"):
+            assert plate.grit == job.grit
+        else:  # a sheet only grows older, and keeps its grit
+            assert plate.contact_hours >= last[plate.abrasive_sheet] and plate.grit == grit[plate.abrasive_sheet]
+    assert told.plates["abrasive_sheet"].str.startswith("new").groupby(told.plates["abrasive_sheet"]).all().sum() <= 2
+
+
+def test_more_plates_and_newer_sheets_never_gain_less(asked, told):
+    _, model, job = asked
+    gains = [float(ef.next_plates(model, [job], plates=k, only_new=0).options["gain_log"].iloc[0]) for k in (1, 2, 4)]
+    assert 0 <= gains[0] <= gains[1] + 1e-9 <= gains[2] + 2e-9
+    assert told.options["new_sheets"].tolist() == [0, 1, 2]
+    assert told.options["gain_log"].iloc[1] > told.options["gain_log"].iloc[0]  # few sheets: a new one is worth more
+
+
+def test_the_precision_after_is_that_of_a_log_with_those_plates(asked):
+    # By direct inversion of the whole covariance matrix of old and new plates.
+    trial, model, job = asked
+    state = _State.of(model, [model.window(job)])
+    chosen, loss = _choose(state, 3, 1)
+    columns = np.concatenate([state.columns, state.spots.columns[chosen]])
+    sheet = np.r_[state.sheet, state.spots.sheet[chosen]]
+    plate = state.sd[1] ** 2 + state.sd[2] ** 2 / np.r_[trial.log.groupby(["abrasive_sheet", "run"]).size(), [4] * 3]
+    whole = np.diag(plate) + state.sd[0] ** 2 * (sheet[:, None] == sheet)
+    precision = state.prior + columns.T @ np.linalg.inv(whole) @ columns
+    np.testing.assert_allclose(state.losses(precision, state.sheets + 1, state.count + 3), loss, rtol=1e-6)
+    assert len({s for s in state.spots.sheet[chosen] if s >= state.sheets}) == 1
+
+
+def test_it_is_said_in_sentences(asked, told):
+    assert ("Stop" in told.said) == told.stop
+    assert "0 new" not in told.said and "no new sheets" in told.said and "m/min" in told.said
+    sentence = next_said(asked[1], [asked[2]])
+    assert sentence.startswith(told.said)
+
+
+def test_stop_when_windows_are_as_wide_as_asked(asked):
+    _, model, job = asked
+    window = model.window(job)
+    ratio = window.high_m_min / window.low_m_min
+    stopped = ef.next_plates(model, [job], enough=ratio * 0.99)
+    assert stopped.stop and stopped.plates.empty and "as wide as was asked for" in stopped.said
+    assert not ef.next_plates(model, [job], plates=1, enough=ratio * 1.5).plates.empty
+
+
+def test_where_nothing_can_be_proposed_it_is_said(asked):
+    _, model, job = asked
+    strange = ef.Job(material="unheard of", thickness_mm=8, drum_pressure_kPa=60, grit="P80", edge_radius_mm=(0.2, 0.6))
+    nothing = ef.next_plates(model, [strange])
+    assert nothing.plates.empty and nothing.stop and nothing.said.startswith("No plate is proposed")
+    assert ef.next_plates(model, []).plates.empty
+    with pytest.raises(ef.JobError, match="a whole number from 1 to 6"):
+        ef.next_plates(model, [job], plates=7)
+
+
+def test_the_same_answer_for_rows_in_another_order(asked, told):
+    trial, _, job = asked
+    other = ef.fit(ef.read_log(trial.log.sample(frac=1.0, random_state=1)))
+    pd.testing.assert_frame_equal(ef.next_plates(other, [job]).plates, told.plates)
