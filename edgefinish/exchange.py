@@ -72,8 +72,9 @@ class Problem:
 def information(columns: Floats, sheet: NDArray[np.intp], sheet_sd: float, plate_variance: Floats | float) -> Floats:
     """X'V⁻¹X of plates on sheets, (p, p): `columns` (R, p), `sheet` (R,), `plate_variance` one, or one a plate.
 
-    >>> information(np.ones((4, 1)), np.array([0, 0, 1, 1]), 1.0, 1.0).item()  # two sheets of mean variance 1 + 1/2
-    1.3333333333333333
+    >>> two_sheets = information(np.ones((4, 1)), np.array([0, 0, 1, 1]), 1.0, 1.0)  # each mean of variance 1 + 1/2
+    >>> two_sheets.round(9).tolist()
+    [[1.333333333]]
     """
     weight = 1 / np.broadcast_to(np.asarray(plate_variance, float), len(sheet))
     out = (columns * weight[:, None]).T @ columns

@@ -90,8 +90,8 @@ def plan(jobs: Sequence[Job], *, feed_speed_m_min: tuple[float, float], trial: T
     >>> import edgefinish as ef
     >>> job = ef.Job(material="S355", thickness_mm=10, drum_pressure_kPa=60, grit="P80", edge_radius_mm=(0.2, 0.6))
     >>> runs = ef.plan([job], feed_speed_m_min=(1.0, 6.0), trial=ef.Trial(plates=12, sheets=4)).runs
-    >>> len(runs), runs["abrasive_sheet"].nunique(), sorted(runs["contact_hours"].unique().tolist())
-    (12, 4, [0.0, 15.0])
+    >>> len(runs), runs["abrasive_sheet"].nunique(), float(runs["contact_hours"].max())
+    (12, 4, 15.0)
     """
     trial = trial or Trial()
     jobs = tuple(jobs)

@@ -162,7 +162,10 @@ def summary(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def more_plates(seed: int, kind: str) -> list[dict]:
-    """What four more plates were foretold to gain after 16 on 4, and what they gained, for 0, 1 and 2 new sheets."""
+    """What four more plates were foretold to gain after 16 on 4, and what they gained, for 0, 1 and 2 new sheets.
+
+    Only where there was a window before: getting one at all is no gain in width.
+    """
     truth, jobs = line_and_jobs(kind, seed)
     first = own(kind, 16, 4, seed % 5)
     before = ef.fit(ef.read_log(trial_log(truth, first, seed)))
@@ -180,7 +183,9 @@ def more_plates(seed: int, kind: str) -> list[dict]:
         for job in asked_for:
             a, b = had[job], after.window(job)
             width = [math.log(w.high_m_min / w.low_m_min) if w.verdict == "window" else 0.0 for w in (a, b)]
-            gains.append(width[1] - width[0])
+            gains += [width[1] - width[0]] if width[0] else []
+        if not gains:
+            continue
         rows.append({"new_sheets": new, "line": seed, "foretold": float(told.options["gain_log"].iloc[0]),
                      "got": float(np.mean(gains))})
     return rows
