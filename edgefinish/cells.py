@@ -11,7 +11,7 @@ from typing import Literal
 
 import numpy as np
 
-from .findings import Column, Findings, as_written
+from .findings import Column, Findings, NoCell, as_written, blank
 from .headers import DAY_FIRST, MONTH_FIRST
 from .units import QUANTITIES, Quantity, convert, find_unit, nine_digits, units_of_kind
 
@@ -23,6 +23,7 @@ _COMMA_OR_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 _FRACTION = re.compile(r"(?:(\d+)[ -])?(\d+)/([1-9]\d*)")
 _CELL = re.compile(r"(?P<sign><=|>=|[<>≤≥])?\s*(?P<number>[+-]?(?:(?:\d+[ -])?\d+/\d+|[\d.,](?:[\d.,'’ ]*[\d.,])?"
                    r"(?:[eE][+-]?\d+)?))\s*(?P<unit>[^\d\s<>+-].*)?")
+LONGEST_NUMBER = 60  # characters; a cell that is longer is a text
 _NOT_MEASURED = frozenset({"", "-", "–", "—", "na", "n/a", "#n/a", "nan", "null", "not measured"})
 _LOOKALIKES = str.maketrans({"−": "-", "\N{NO-BREAK SPACE}": " ", "\N{NARROW NO-BREAK SPACE}": " ", "⁄": "/",
                              "½": " 1/2", "¼": " 1/4", "¾": " 3/4", "⅛": " 1/8", "⅜": " 3/8", "⅝": " 5/8", "⅞": " 7/8"})
@@ -32,15 +33,6 @@ _SIDE = {"<": -1, "<=": -1, "≤": -1, ">": 1, ">=": 1, "≥": 1}
 _HANDLED_MM = (1.0, 80.0)
 
 
-def blank(cell: object) -> bool:
-    """Whether a cell holds nothing.
-
-    >>> blank("  "), blank(0.0)
-    (True, False)
-    """
-    return isinstance(cell, str) and not cell.strip()
-
-
 def _tidy(text: str) -> str:
     """A number's text with the signs that only look different; general normalising would turn 10² into 102."""
     return text.translate(_LOOKALIKES).strip()
@@ -48,7 +40,8 @@ def _tidy(text: str) -> str:
 
 def _evidence(column: Column) -> tuple[int, int]:
     """How many cells have a decimal point, and how many a decimal comma, that can be read in one way only."""
-    words = [(i, v) for i, v in enumerate(column.values) if isinstance(v, str) and ("," in v or "." in v)]
+    words = [(i, v) for i, v in enumerate(column.values)
+             if isinstance(v, str) and len(v) <= LONGEST_NUMBER and ("," in v or "." in v)]
     if not words:
         return 0, 0
     counts = np.bincount(column.codes[column.codes >= 0], minlength=len(column.values))
@@ -114,7 +107,7 @@ def _number(text: str, marks: Marks) -> tuple[float, bool]:
                            f"write {text.replace(',', '.')} or {text.replace(',', '')}, whichever is meant")
         return float(text.replace(",", ".")), True
     if match := _FRACTION.fullmatch(text):
-        return int(match[1] or 0) + int(match[2]) / int(match[3]), False
+        return float(match[1] or 0) + float(match[2]) / float(match[3]), False
     raise _Refused("a number with one reading", "write it without spaces or marks between thousands")
 
 
@@ -137,8 +130,10 @@ def _read(cell: object, quantity: Quantity, marks: Marks) -> _Cell | None:
         return _Cell(float(cell))
     if isinstance(cell, (date, time, timedelta)):
         raise _Refused(wanted, "the spreadsheet has made a date or time of it: set the cell to number, type it again")
-    if not isinstance(cell, str):
-        raise _Refused(wanted, "")
+    if not isinstance(cell, str) or isinstance(cell, NoCell):
+        raise _Refused(wanted, "set the type of this column to number or text where the log is made")
+    if len(cell) > LONGEST_NUMBER:
+        raise _Refused(wanted, "leave the cell blank where nothing was measured")
     if _POINT.fullmatch(cell) and not (marks != "point" and _POINT_OR_THOUSANDS.fullmatch(cell)):
         return _Cell(float(cell))
     text = _tidy(cell)
@@ -295,7 +290,7 @@ def read_dates(column: Column, order: str | None, found: Findings) -> np.ndarray
     >>> read_dates(Column("date", np.array([0]), ("13/04/2026",), np.array([2])), None, Findings())
     array(['2026-04-13T00:00:00.000000'], dtype='datetime64[us]')
     """
-    texts = {i: _tidy(v) for i, v in enumerate(column.values) if isinstance(v, str)}
+    texts = {i: _tidy(v) for i, v in enumerate(column.values) if isinstance(v, str) and len(v) <= LONGEST_NUMBER}
     short = {i: m for i, t in texts.items() if (m := _SHORT_DATE.fullmatch(t))}
     slashed = [m for m in short.values() if m["mark"] != "."]
     day_first = order == DAY_FIRST or any(int(m["first"]) > 12 for m in slashed)

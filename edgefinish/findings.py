@@ -8,9 +8,10 @@ from typing import Literal
 
 import numpy as np
 
-from .errors import LogError, Problem
+from .errors import LogError, Problem, without_address
 
 Kind = Literal["converted", "set aside", "told"]
+SHOWN = 60  # characters of a cell or a column's name that are shown
 LISTED = 100  # faults of one column that are listed one by one, and values of one column that are told one by one
 
 
@@ -51,6 +52,23 @@ class FileProblem(Problem):
         return f"{self.file}{', ' if self.row is not None or self.column else ': '}{text}"
 
 
+class NoCell(str):
+    """What is no number, word or date, such as bytes or a list, by the name of its kind; refused where one is wanted.
+
+    >>> NoCell("bytes")
+    'bytes'
+    """
+
+
+def blank(cell: object) -> bool:
+    """Whether a cell holds nothing but spaces.
+
+    >>> blank("  "), blank(0.0)
+    (True, False)
+    """
+    return isinstance(cell, str) and not cell.strip()
+
+
 def as_written(cell: object) -> str:
     """A cell as a person would find it in the log.
 
@@ -58,10 +76,28 @@ def as_written(cell: object) -> str:
     ('12', ' S355 ')
     """
     if isinstance(cell, str):
-        return cell if len(cell) <= 60 else cell[:57] + "…"
+        cell = without_address(cell)
+        return cell if len(cell) <= SHOWN else cell[:SHOWN - 3] + "…"
     if isinstance(cell, (float, np.floating)):
         return f"{float(cell):.15g}"
-    return as_written(str(cell))
+    try:
+        return as_written(str(cell))
+    except ValueError:  # a whole number too long to be written out
+        return f"a {type(cell).__name__} too long to show"
+
+
+def printable(text: str) -> str:
+    """A text on one line in which nothing can steer the terminal that shows it.
+
+    >>> print(printable("feed\\x1b[2J  speed"))
+    feed\\x1b[2J speed
+    """
+    text = " ".join(without_address(text).split())
+    return text if text.isprintable() else "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
+
+
+def _named(column: str | None) -> str | None:
+    return None if column is None else as_written(printable(column))
 
 
 @dataclass(frozen=True)
@@ -104,11 +140,11 @@ class Findings:
 
     def tell(self, row: int | None, column: str | None, kind: Kind, text: str) -> None:
         """Note one thing."""
-        self.messages.append(Message(row, column, kind, text, self.file))
+        self.messages.append(Message(row, _named(column), kind, printable(text), self.file))
 
     def fault(self, row: int | None, column: str | None, found: object, wanted: str, remedy: str = "") -> None:
         """Note one fault."""
-        entry = (row, column, as_written(found), wanted, remedy)
+        entry = (row, _named(column), as_written(found), printable(wanted), printable(remedy))
         self.problems.append(Problem(*entry) if self.file is None else FileProblem(*entry, self.file))
 
     def faults(self, column: Column, bad: Mapping[int, tuple[str, str]]) -> None:

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
+from functools import lru_cache
+from itertools import islice
 
 from .errors import nearest
-from .findings import Findings
+from .findings import Findings, blank
 from .units import QUANTITIES, find_unit, units_of_kind
 
 REQUIRED = ("run", "material", "thickness_mm", "feed_speed_m_min", "drum_pressure_kPa", "grit", "abrasive_sheet",
@@ -18,6 +21,9 @@ OPTIONAL = ("passes", "cut_process", "burr_severity", "burr_height_mm", "residua
             "date", "operator", "note")
 CANONICAL = REQUIRED + OPTIONAL
 MEASURED = ("edge_radius_mm", "burr_height_mm", "residual_burr_mm", "removal_um")
+SEARCHED = 20  # first rows among which the header may stand, and
+MOST_SEARCHED = 500  # the first of their cells that are looked at
+LONGEST_HEADER = 200
 DAY_FIRST, MONTH_FIRST = "day first", "month first"  # as a header says it: date [dd/mm/yyyy]
 TEXT = tuple(c for c in CANONICAL if c not in QUANTITIES and c != "date")
 
@@ -47,6 +53,7 @@ class Meaning:
     clash: str | None = None
 
 
+@lru_cache(maxsize=4096)
 def meaning_of(header: str) -> Meaning | None:
     """What a header means, or None where it is not one of the log's own columns.
 
@@ -55,6 +62,8 @@ def meaning_of(header: str) -> Meaning | None:
     >>> meaning_of("removal um").unit, meaning_of("hall temperature")
     ('µm', None)
     """
+    if len(header) > LONGEST_HEADER:
+        return None
     text = " ".join(header.split())
     aside: str | None = None
     if match := re.fullmatch(r"(.*?)[\s/,]*[\[(]([^\[\]()]*)[\])]", text) or re.fullmatch(r"(.*?),([^,]*)", text):
@@ -96,8 +105,19 @@ class Use:
 def recognised(cells: Sequence[object], columns: Mapping[str, object] | None) -> int:
     """How many of the log's columns a row of cells would name, if it were the header."""
     mapped = {plain(str(k)) for k in columns or ()}
-    return len({m.name if (m := meaning_of(c)) else plain(c) for c in cells
-                if isinstance(c, str) and c.strip() and (meaning_of(c) or plain(c) in mapped)})
+    words = [c for c in cells[:MOST_SEARCHED] if isinstance(c, str) and c.strip() and len(c) <= LONGEST_HEADER]
+    return len({m.name if (m := meaning_of(c)) else plain(c) for c in words if meaning_of(c) or plain(c) in mapped})
+
+
+def empty(row: Sequence[object]) -> bool:
+    """Whether nothing stands in a row."""
+    return all(c is None or blank(c) for c in row)
+
+
+def header_at(grid: Sequence[Sequence[object]], columns: Mapping[str, object] | None) -> int | None:
+    """Which of the first rows with something in them names most of the log's columns; None where there is nothing."""
+    first = list(islice((i for i, r in enumerate(grid) if not empty(r)), SEARCHED))
+    return max(first, key=lambda i: (recognised(grid[i], columns), -i), default=None)
 
 
 def is_units_row(cells: Sequence[object], header: Sequence[str]) -> bool:
@@ -136,7 +156,7 @@ def assign(header: Sequence[str], units_row: Sequence[object] | None, columns: M
                         "rename or remove the other")
     kept = tuple(i for i in range(len(header)) if i not in meanings)
     _missing([header[i] for i in kept], {u.name for u in uses} | spoken_for, found)
-    for twin in sorted({header[i] for i in kept if sum(header[i] == header[j] for j in kept) > 1}):
+    for twin in sorted(h for h, n in Counter(header[i] for i in kept).items() if n > 1):
         found.fault(found.header_row, twin, f"{twin} twice", "different column names", "rename or remove one")
     first = {u.name: u for u in reversed(uses)}
     return tuple(sorted(first.values(), key=lambda u: CANONICAL.index(u.name))), kept
@@ -187,9 +207,9 @@ def _apply_map(header: Sequence[str], columns: Mapping[str, object], meanings: d
             found.fault(None, str(key), value, "the name of one of the log's columns, with its unit",
                         hint or "a constant is for a column that the log does not have")
         elif own is None:
-            hint = nearest(str(key), [h for h in header if h.strip()])
+            hint = nearest(str(key), [h for h in header[:MOST_SEARCHED] if h.strip()])
             found.fault(None, str(key), "no such column", "a column of the log, or a name for a constant",
-                        hint or f"the log has {', '.join(header)}")
+                        hint or f"the log has {', '.join(header[:30])}{' and others' if len(header) > 30 else ''}")
         elif isinstance(value, str) and plain(value) in places:
             found.fault(None, str(key), value, "the log's own column first", f"turn it round: {value!r}: {key!r}")
         elif isinstance(value, (str, int, float)) and not isinstance(value, bool) and str(value).strip():
@@ -202,11 +222,11 @@ def _apply_map(header: Sequence[str], columns: Mapping[str, object], meanings: d
 
 def _missing(others: Sequence[str], present: set[str], found: Findings) -> None:
     """Faults for required columns that are not there; a word about others that look like an optional one."""
+    bare = {plain(o): o for o in others[:MOST_SEARCHED] if o.strip() and len(o) <= LONGEST_HEADER}
     for name in CANONICAL:
         if name in present:
             continue
         label = next(k for k, v in _LABELS.items() if v == name)
-        bare = {plain(o): o for o in others if o.strip()}
         required = name in REQUIRED
         near = [w for form in (plain(name), label)
                 for w in get_close_matches(form, list(bare), n=1, cutoff=0.6 if required else 0.85)]

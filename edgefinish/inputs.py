@@ -11,11 +11,13 @@ from typing import Any
 
 import pandas as pd
 
+from .databases import database_frame
 from .errors import Problem, RunError
 from .findings import Findings
 from .kept import LIST, STUDY, names, read_list
-from .sources import bytes_of, database_frame
+from .sources import bytes_of
 from .study import Study, read_study
+from .words import as_text
 
 LONGEST_NAME = 120
 
@@ -60,9 +62,13 @@ def _keep(source: str, table: str | None, folder: Path, found: Findings) -> str:
 
 
 def _typed(frame: pd.DataFrame) -> pd.DataFrame:
-    """The rows of a database in columns of one type each: where a column mixes them, as text."""
-    mixed = [c for c in frame if frame[c].dtype == object and frame[c].dropna().map(type).nunique() > 1]
-    return frame.assign(**{c: frame[c].map(str, na_action="ignore") for c in mixed})
+    """The rows of a database in columns of one type each: where a column mixes them, as text, or as bytes if some are.
+
+    Text is spelled as the reader of logs does, so that 12 and 12.0 stay one name.
+    """
+    kinds = {c: set(frame[c].dropna().map(type)) for c in frame if frame[c].dtype == object}
+    return frame.assign(**{c: frame[c].map((lambda v: as_text(v).encode()) if bytes in kinds[c] else as_text,
+                                           na_action="ignore") for c in kinds if len(kinds[c]) > 1})
 
 
 def fingerprints(inputs: Path) -> Mapping[str, Any]:

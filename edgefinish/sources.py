@@ -5,27 +5,32 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
-import re
-import warnings
-import zipfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date, time, timedelta
 from decimal import Decimal
 from itertools import islice
+from numbers import Real
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from .cells import blank
+from .databases import gathered_table
 from .errors import nearest
-from .findings import Column, Findings
-from .headers import is_units_row, recognised
+from .findings import Column, Findings, NoCell, blank
+from .headers import SEARCHED, empty, header_at, is_units_row, recognised
+from .workbook import MOST_COLUMNS, MOST_ROWS, WAY_OUT, Grid, grid_of_book
 
-SEARCHED = 20  # first rows among which the header may stand
+HEADER_FROM = 3  # of the log's columns named in a row above make it a header too
+MOST_NUMBER = 1e300
+LOOKED_AT = 1_000_000  # first characters in which the separator is looked for
+MOST_FILE_BYTES = 1_000_000_000
 TEXT_FILES = (".csv", ".tsv", ".txt")
 BOOKS = (".xlsx", ".xlsm")
-WAY_OUT = "save it as .xlsx or .csv from the program that wrote it"
+# How files of another kind begin that are given the ending of a text file.
+_STARTS = {b"PK\x03\x04": "a workbook or other packed file", b"\xd0\xcf\x11\xe0": "an old workbook", b"PAR1": "a "
+           "parquet file", b"%PDF": "a PDF file", b"SQLite format 3": "a SQLite database"}
 SourceLike = str | Path | pd.DataFrame
 
 
@@ -50,41 +55,56 @@ class Table:
 
 def column_of(header: str, cells: pd.Series | np.ndarray, row_numbers: np.ndarray) -> Column:
     """A column by its different values; blank cells get the code −1."""
-    try:
-        codes, unique = pd.factorize(cells)
-    except TypeError:  # lists and the like in cells
-        codes, unique = pd.factorize(np.array([str(c) for c in cells], dtype=object))
-    values = [str(v).upper() if isinstance(v, (bool, np.bool_)) else float(v) if isinstance(v, Decimal) else v
-              for v in list(unique)]
-    empty = np.array([blank(v) for v in values] + [True])
-    codes = np.where(empty[codes], -1, codes)
-    return Column(header, codes, tuple(values), row_numbers)
+    if cells.dtype == object and pd.api.types.infer_dtype(cells, skipna=True) != "string":
+        cells = _object_array([_cell(c) for c in cells])
+    codes, unique = pd.factorize(cells)
+    return _column(header, codes, tuple(str(v).upper() if isinstance(v, (bool, np.bool_)) else v for v in list(unique)),
+                   row_numbers)
+
+
+def _column(header: str, codes: np.ndarray, values: tuple[object, ...], row_numbers: np.ndarray) -> Column:
+    without = np.array([blank(v) for v in values] + [True])
+    return Column(header, np.where(without[codes], -1, codes), values, row_numbers)
+
+
+def _cell(cell: object) -> object:
+    """A cell as a number, word or date; what is none of them is marked so, and True is no 1."""
+    if cell is None or isinstance(cell, (str, float, date, time, timedelta)):
+        return cell
+    if isinstance(cell, (bool, np.bool_)):
+        return str(cell).upper()
+    if isinstance(cell, Decimal):
+        return float(cell) if cell.is_finite() else NoCell(str(cell))
+    if isinstance(cell, Real):
+        return cell if -MOST_NUMBER < cell < MOST_NUMBER else NoCell(f"a number beyond {MOST_NUMBER:g}")
+    return None if cell is pd.NA or cell is pd.NaT else NoCell(type(cell).__name__)
 
 
 def read_table(source: SourceLike, sheet: str | None, table: str | None, columns: Mapping[str, object] | None,
                found: Findings) -> Table | None:
     """The source as a table, or None where it cannot be read at all: the fault is then in `found`."""
-    if isinstance(source, pd.DataFrame):
-        return _of_frame(source, "DataFrame", None, found)
-    if not isinstance(source, (str, Path)):
+    if not isinstance(source, (str, Path, pd.DataFrame)):
         found.fault(None, None, type(source).__name__, "a file name, a database URL, a DataFrame, or a list of them")
         return None
-    if "://" in str(source):
-        read = database_frame(str(source), table, found)
-        return None if read is None else _of_frame(read[1], read[0], None, found)
-    path = Path(source)
-    if table is not None:
-        found.fault(None, None, f"table={table!r} for {path.name}", "table= with a database URL only", "leave it out")
+    path = Path("DataFrame" if isinstance(source, pd.DataFrame) else source)
+    database, ending = isinstance(source, str) and "://" in source, path.suffix.lower()
+    name = "a database" if database else path.name
+    if table is not None and not database:
+        found.fault(None, None, f"table={table!r} for {name}", "table= with a database URL only", "leave it out")
         return None
+    if sheet is not None and (database or ending not in BOOKS):
+        found.fault(None, None, f"sheet={sheet!r} for {name}", "sheet= with a spreadsheet only", "leave it out")
+        return None
+    if isinstance(source, pd.DataFrame):
+        return _of_frame(source, "DataFrame", None, found)
+    if database:
+        return _of_database(str(source), table, found)
     data = bytes_of(path, found)
     if data is None:
         return None
-    digest, ending = hashlib.sha256(data).digest(), path.suffix.lower()
-    if sheet is not None and ending not in BOOKS:
-        found.fault(None, None, f"sheet={sheet!r} for {path.name}", "sheet= with a spreadsheet only", "leave it out")
-        return None
+    digest = hashlib.sha256(data).digest()
     if ending in BOOKS:
-        grid = _grid_of_book(data, path.name, sheet, columns, found)
+        grid = grid_of_book(data, path.name, sheet, columns, found)
     elif ending == ".parquet":
         return _of_parquet(data, path.name, digest, found)
     else:
@@ -105,6 +125,11 @@ def bytes_of(path: Path, found: Findings) -> bytes | None:
                         nearest(path.name, beside) or f"looked in {path.parent.name or 'the present folder'}")
         elif ending not in known:
             found.fault(None, None, path.name, f"a log that ends in {', '.join(known)}", WAY_OUT)
+        elif not path.is_file():
+            found.fault(None, None, path.name, "a file; this is a pipe or a device", "copy what comes out of it to one")
+        elif path.stat().st_size > MOST_FILE_BYTES:
+            found.fault(None, None, f"{path.stat().st_size // 1_000_000} MB in {path.name}",
+                        f"a log of at most {MOST_FILE_BYTES // 1_000_000} MB", "leave out what is no trial")
         else:
             return path.read_bytes()
     except OSError as error:
@@ -114,8 +139,7 @@ def bytes_of(path: Path, found: Findings) -> bytes | None:
     return None
 
 
-def _grid_of_text(data: bytes, name: str, columns: Mapping[str, object] | None,
-                  found: Findings) -> list[Sequence[object]] | None:
+def _grid_of_text(data: bytes, name: str, columns: Mapping[str, object] | None, found: Findings) -> Grid | None:
     """A text file as rows of cells, whatever its encoding and its separator."""
     text = None
     encodings = ("utf-16",) if data[:2] in (b"\xff\xfe", b"\xfe\xff") else ("utf-8-sig", "cp1252")
@@ -126,19 +150,34 @@ def _grid_of_text(data: bytes, name: str, columns: Mapping[str, object] | None,
         except UnicodeDecodeError:
             continue
     if text is None or "\0" in text:
-        found.fault(None, None, name, "text in UTF-8 or Windows-1252", WAY_OUT)
+        found.fault(None, None, next((f"{what} named {name}" for start, what in _STARTS.items()
+                                      if data.startswith(start)), f"no text in {name}"),
+                    "text in UTF-8 or Windows-1252", WAY_OUT)
         return None
     if encoding == "cp1252":
         found.tell(None, None, "told", "not UTF-8: read as Windows-1252")
     best = max((";", "\t", ","), key=lambda mark: max(
         ((recognised(r, columns), len(r)) for r in _first_rows(text, mark)), default=(0, 0)))
-    rows: list[Sequence[object]] = []
+    rows: Grid = []
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=best, strict=True)
     try:
-        rows.extend(reader)
+        for row in reader:
+            rows.append(row)
+            if len(row) > MOST_COLUMNS or len(rows) > MOST_ROWS:
+                found.fault(len(rows), None, f"{len(row)} cells" if len(row) > MOST_COLUMNS else f"row {len(rows)}",
+                            f"a log of at most {MOST_ROWS} rows and {MOST_COLUMNS} columns", WAY_OUT)
+                return None
     except csv.Error as error:
-        found.fault(len(rows) + 1, None, str(error), "cells whose quotes open and close",
-                    "look for a stray quotation mark in this row or below")
+        if "field larger" in str(error):
+            found.fault(len(rows) + 1, None, f"a cell of more than {csv.field_size_limit()} characters",
+                        "a trial log", "look for a quotation mark that does not close, or leave out the text")
+        else:
+            found.fault(len(rows) + 1, None, str(error), "cells whose quotes open and close",
+                        "look for a stray quotation mark in this row or below")
+        return None
+    if len(rows) > 2 and text[-1] not in "\r\n" and 0 < len(rows[-1]) < min(len(r) for r in rows[-3:-1]):
+        found.fault(len(rows), None, f"{len(rows[-1])} cells and no line end", "a last row that is whole",
+                    "was the file cut off? copy it again")
         return None
     return rows
 
@@ -146,95 +185,29 @@ def _grid_of_text(data: bytes, name: str, columns: Mapping[str, object] | None,
 def _first_rows(text: str, mark: str) -> list[list[str]]:
     rows = []
     try:
-        rows.extend(islice(csv.reader(io.StringIO(text, newline=""), delimiter=mark), SEARCHED))
+        rows.extend(islice(csv.reader(io.StringIO(text[:LOOKED_AT], newline=""), delimiter=mark), SEARCHED))
     except csv.Error:
         pass
     return rows
 
 
-def _grid_of_book(data: bytes, name: str, sheet: str | None, columns: Mapping[str, object] | None,
-                  found: Findings) -> list[Sequence[object]] | None:
-    """A sheet as rows of cells; a cell merged over rows counts for each of them, a formula has to have its value."""
-    import openpyxl
-
-    def book(plain: bool, values: bool) -> openpyxl.Workbook:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # of parts that a log does not need, such as its drop-down lists
-            return openpyxl.load_workbook(io.BytesIO(data), read_only=plain, data_only=values)
-
-    try:
-        with zipfile.ZipFile(io.BytesIO(data)) as parts:
-            xml = [parts.read(n) for n in parts.namelist() if n.startswith("xl/worksheets/")]
-        simple = not any(re.search(rb"<mergeCell |<f[ >/]", x) for x in xml)
-        workbook = book(simple, True)
-        visible = [s.title for s in workbook.worksheets if s.sheet_state == "visible"] or workbook.sheetnames
-        if sheet is not None and sheet not in workbook.sheetnames:
-            found.fault(None, None, f"no sheet {sheet!r} in {name}", f"one of {', '.join(workbook.sheetnames)}",
-                        nearest(sheet, workbook.sheetnames))
-            return None
-        chosen = workbook[sheet or visible[0]]
-        if simple:
-            chosen.reset_dimensions()  # some programs write a wrong extent, and cells beyond it would be lost
-        rows: list[Sequence[object]] = [list(r) for r in chosen.iter_rows(values_only=True)]
-        if not simple:
-            _fill_merged(chosen, rows, found)
-            _refuse_unworked(book(False, False)[chosen.title], rows, _header_at(rows, columns), found)
-    except Exception:  # the library has no base class of its own for what a damaged file can raise
-        found.fault(None, None, name, "a workbook that can be opened",
-                    "is it protected, damaged or an old .xls? " + WAY_OUT)
-        return None
-    others = [t for t in visible if t != chosen.title]
-    if sheet is None and others and not any(recognised(r, columns) for r in rows[:SEARCHED]):
-        found.fault(None, None, f"sheet {chosen.title!r} of {name}", "a sheet with a trial log",
-                    f"name another with sheet=: {', '.join(others)}")
-        return None
-    if sheet is None and others:
-        found.tell(None, None, "told", f"sheet {chosen.title!r} was read; not read: {', '.join(others)}")
-    return rows
-
-
-def _fill_merged(sheet: object, rows: list[Sequence[object]], found: Findings) -> None:
-    for area in sheet.merged_cells.ranges:  # type: ignore[attr-defined]
-        top = rows[area.min_row - 1]
-        if area.min_col == area.max_col and not blank(top[area.min_col - 1] or ""):
-            for i in range(area.min_row, area.max_row):
-                rows[i][area.min_col - 1] = top[area.min_col - 1]  # type: ignore[index]
-            found.tell(area.min_row, None, "converted", f"merged cell {area.coord}: its value read for all its rows")
-
-
-def _refuse_unworked(formulas: object, rows: list[Sequence[object]], header_at: int | None, found: Findings) -> None:
-    for i, row in enumerate(formulas.iter_rows()):  # type: ignore[attr-defined]
-        for j, cell in enumerate(row):
-            if cell.data_type == "f" and rows[i][j] is None:
-                header = rows[header_at][j] if header_at is not None else None
-                found.fault(i + 1, str(header or cell.column_letter), str(cell.value), "the value of this formula",
-                            "open the file in the spreadsheet program and save it, so that values are stored")
-
-
-def _empty(row: Sequence[object]) -> bool:
-    return all(c is None or blank(c) for c in row)
-
-
-def _header_at(grid: list[Sequence[object]], columns: Mapping[str, object] | None) -> int | None:
-    """Which of the first rows with something in them names most of the log's columns; None where there is nothing."""
-    first = list(islice((i for i, r in enumerate(grid) if not _empty(r)), SEARCHED))
-    return max(first, key=lambda i: (recognised(grid[i], columns), -i), default=None)
-
-
 def _of_grid(grid: list[Sequence[object]], name: str, columns: Mapping[str, object] | None, digest: bytes,
              found: Findings) -> Table | None:
     """Rows of cells as a table: which row is the header, whether units stand under it."""
-    at = _header_at(grid, columns)
+    at = header_at(grid, columns)
     if at is None:
         found.fault(None, None, f"nothing in {name}", "a header and a row for each measured edge")
         return None
     for i in range(at):
-        if not _empty(grid[i]):
+        if recognised(grid[i], columns) >= HEADER_FROM:
+            found.fault(i + 1, None, f"a header here and in row {at + 1}", "one table",
+                        "save each table as a log of its own, or put the rows under one header")
+        elif not empty(grid[i]):
             found.tell(i + 1, None, "set aside", "row above the header")
     header = ["" if c is None else str(c) for c in grid[at]]
     width = len(header)
     body = grid[at + 1:]
-    long = [i for i, r in enumerate(body) if len(r) > width and not _empty(r[width:])]
+    long = [i for i, r in enumerate(body) if len(r) > width and not empty(r[width:])]
     for i in long[:100]:
         found.fault(at + 2 + i, None, f"{len(body[i])} cells", f"{width} cells, as in the header",
                     "a decimal comma in a comma-separated file stands in quotes; or save with semicolons")
@@ -294,52 +267,33 @@ def _finish(name: str, header: list[str], columns: list[Column], digest: bytes |
 
 
 def _of_parquet(data: bytes, name: str, digest: bytes, found: Findings) -> Table | None:
+    """A parquet file; texts come as their different values, so that a small file cannot grow without end."""
     import pyarrow
     import pyarrow.parquet as parquet
 
     try:
-        frame = parquet.read_table(io.BytesIO(data)).to_pandas(ignore_metadata=True)
-    except (pyarrow.ArrowException, OSError, ValueError):
+        file = parquet.ParquetFile(io.BytesIO(data), page_checksum_verification=True)
+        rows, width = file.metadata.num_rows, file.metadata.num_columns
+        if rows > MOST_ROWS or width > MOST_COLUMNS:
+            found.fault(None, None, f"{rows} rows of {width} columns",
+                        f"a log of at most {MOST_ROWS} rows and {MOST_COLUMNS} columns", "leave out what is no trial")
+            return None
+        texts = [f.name for f in file.schema_arrow if pyarrow.types.is_string(f.type)
+                 or pyarrow.types.is_large_string(f.type)]
+        frame = parquet.ParquetFile(io.BytesIO(data), page_checksum_verification=True, read_dictionary=texts) \
+            .read().to_pandas(ignore_metadata=True)
+    except (pyarrow.ArrowException, OSError, ValueError, OverflowError):
         found.fault(None, None, name, "a parquet file that can be opened", WAY_OUT)
         return None
     return _of_frame(frame[[c for c in frame if not str(c).startswith("__index_level_")]], name, digest, found)
 
 
-def database_frame(address: str, table: str | None, found: Findings) -> tuple[str, pd.DataFrame] | None:
-    """Name and rows of a table of a database, or None where it cannot be read: the fault is then in `found`.
-
-    No message and no name repeats the address: it may hold a password.
-    """
-    import sqlalchemy
-    from sqlalchemy.exc import ArgumentError, NoSuchModuleError, SQLAlchemyError
-
-    kind = re.split(r"[:+]", address, maxsplit=1)[0]
-    what = f"a {kind} database"
-    try:
-        url = sqlalchemy.make_url(address)
-        if kind == "sqlite" and url.database and url.database != ":memory:" and not Path(url.database).is_file():
-            found.fault(None, None, Path(url.database).name, "a database file that is there")
-            return None
-        engine = sqlalchemy.create_engine(url)
-    except ImportError as error:
-        found.fault(None, None, what, f"its driver, the Python package {error.name}", "install it, or export the table")
+def _of_database(address: str, table: str | None, found: Findings) -> Table | None:
+    read = gathered_table(address, table, found)
+    if read is None:
         return None
-    except (ArgumentError, NoSuchModuleError, ValueError):
-        found.fault(None, None, what, "a database URL such as sqlite:///trials.db", "check how the URL begins")
-        return None
-    try:
-        with engine.connect() as connection:
-            inspector = sqlalchemy.inspect(connection)
-            tables = [*inspector.get_table_names(), *inspector.get_view_names()]
-            if table is None or table not in tables:
-                found.fault(None, None, f"table={table!r}", f"one of {', '.join(tables) or 'no tables at all'}",
-                            nearest(str(table), tables))
-                return None
-            frame = pd.read_sql_table(table, connection)
-    except (SQLAlchemyError, OSError, ValueError):
-        found.fault(None, None, what, "a database that answers", "check address, name and password with its keeper")
-        return None
-    finally:
-        engine.dispose()
-    base = Path(url.database).name if url.database else ""
-    return f"table {table} of {kind} {base}".strip(), frame
+    name, gathered = read
+    numbers = np.arange(gathered.rows) + 2
+    made = [_column(h, codes, tuple(map(_cell, values)), numbers)
+            for h, (codes, values) in zip(gathered.header, gathered.columns(), strict=True)]
+    return _finish(name, list(gathered.header), made, None, found)

@@ -14,7 +14,7 @@ from typing import Any
 import yaml
 
 from .abrasive import grit_name
-from .errors import JobError, Problem, StudyError, nearest
+from .errors import JobError, Problem, StudyError, nearest, without_address
 from .job import Job, Line
 from .jobchoice import EVERY, every_job
 from .kept import SOURCES, kept_sources, without_credentials
@@ -33,6 +33,11 @@ _NAME = re.compile(r"\w[\w .+-]{0,79}(?<![ .])")
 _LIMITS_ANY: Mapping[str, Any] = {"material": "any", "thickness_mm": 1, "drum_pressure_kPa": 1, "grit": "P80"}
 # A study file is a page of text; what is far beyond is no study, and would keep the reader busy for hours.
 MOST_BYTES, MOST_BRACKETS = 1_000_000, 40
+MOST_NUMBER = 1e15
+# Numbers that YAML reads otherwise than people do: 010 is 8 to it, 1:30 is 90, 0x1F is 31, 1_000 is 1000.
+_TWO_READINGS = re.compile(r"^[+-]?0[\dxbo]|[:_]")
+# Names that one system or another keeps for its devices.
+_RESERVED = re.compile(r"(?:con|prn|aux|nul|com\d|lpt\d)(?:\..*)?", re.IGNORECASE)
 _BRIEF = reprlib.Repr()
 _BRIEF.maxstring = _BRIEF.maxother = 60
 
@@ -185,6 +190,7 @@ class _Check:
 
     def fault(self, key: str, found: Any, wanted: str, remedy: str = "") -> None:
         text = found if isinstance(found, str) else "nothing" if found is None else _BRIEF.repr(found)
+        text = without_address(text)
         parent = re.sub(r"(^|[. ])[^. ]*$", "", key)
         line = self.lines.get(key, self.lines.get(parent))
         self.bad.append(StudyProblem(line, key, text, wanted, remedy))
@@ -192,6 +198,8 @@ class _Check:
     def _value(self, node: yaml.Node, where: str) -> Any:
         """Node to plain values; notes the line of each key and refuses keys that stand there twice."""
         self.lines.setdefault(where, node.start_mark.line + 1)
+        if not isinstance(node, yaml.ScalarNode) and not node.tag.endswith((":map", ":seq")):
+            self.fault(where, node.tag, "plain lists and entries", "leave the tag out")
         if isinstance(node, yaml.SequenceNode):
             return [self._value(n, f"{where}, {i}") for i, n in enumerate(node.value, 1)]
         if isinstance(node, yaml.ScalarNode):
@@ -219,9 +227,14 @@ class _Check:
         try:
             if not node.tag.startswith("tag:yaml.org,2002:"):
                 raise ValueError
-            return yaml.SafeLoader("").construct_object(node)
-        except (ValueError, yaml.YAMLError, OverflowError):
-            self.fault(where, node.value, "a plain number or word", "put text that looks like a date in quotes")
+            value = yaml.SafeLoader("").construct_object(node)
+            number = isinstance(value, int | float) and not isinstance(value, bool)
+            if number and (_TWO_READINGS.search(node.value) or abs(value) > MOST_NUMBER):
+                raise ValueError
+            return value
+        except (ValueError, LookupError, TypeError, AttributeError, OverflowError, yaml.YAMLError):
+            self.fault(where, node.value, "a plain number or word",
+                       "write numbers with digits and a point alone, and put text that looks like a date in quotes")
             return None
 
     def _mapping(self, key: str, known: Sequence[str]) -> dict[str, Any]:
@@ -267,9 +280,9 @@ class _Check:
         name = self._text("study")
         if name is None and "study" not in {p.column for p in self.bad}:
             self.fault("study", None, "a name for the study", "it becomes the name of the result folder")
-        elif name is not None and not _NAME.fullmatch(name):
+        elif name is not None and (not _NAME.fullmatch(name) or _RESERVED.fullmatch(name)):
             self.fault("study", name, "a name of letters, digits, spaces, - _ + and .",
-                       "it becomes the name of the result folder")
+                       "it becomes the name of the result folder, and some systems keep names such as con for devices")
         units = self._units()
         limits = self._limits()
         listed = self._jobs(limits)

@@ -239,7 +239,7 @@ def _read_column(column: Column, use: Use, marks: Marks, found: Findings) -> pd.
                           for v, s in zip(reading.value.tolist(), reading.side.tolist(), strict=True)], dtype=object)
     if use.name == "date":
         return pd.Series(read_dates(column, use.unit, found))
-    texts = read_words(column, use.name in REQUIRED, found)
+    texts = read_words(column, use.name, found)
     if use.name in _SPECIAL:
         texts = _SPECIAL[use.name](column, texts, found)
     return spread(column, texts)

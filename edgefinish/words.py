@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Callable
 from datetime import date, datetime
 from numbers import Integral, Real
@@ -12,42 +13,69 @@ import pandas as pd
 
 from .abrasive import BARE_UP_TO, GRAIN_UM, grit_name
 from .errors import nearest
-from .findings import Column, Findings, as_written
+from .findings import Column, Findings, NoCell, as_written, printable
+from .headers import REQUIRED
 from .job import CUT_PROCESSES
 
+LONGEST_NAME = 100
+FREE_TEXT = ("operator", "note")
 EDGE_POSITIONS = ("leading", "trailing", "lateral", "cutout")
 _POSITION_SPELLINGS = {"lead": "leading", "trail": "trailing", "innercontour": "cutout", "cutouts": "cutout"}
 _STR = pd.StringDtype(na_value=np.nan)
 
 
 def as_text(cell: object) -> str:
-    """An identifier as text: single spaces, none at the ends; a spreadsheet's 12.0 is 12.
+    """An identifier as text: single spaces, none at the ends, no invisible signs; a spreadsheet's 12.0 is 12.
 
     >>> as_text(" S355  J2 "), as_text(80.0), as_text("0080")
     ('S355 J2', '80', '0080')
     """
+    if isinstance(cell, NoCell):
+        return ""
     if isinstance(cell, datetime):
         return cell.date().isoformat() if cell.time().isoformat() == "00:00:00" else cell.isoformat(" ")
     if isinstance(cell, Integral) and not isinstance(cell, bool):
         return str(int(cell))
     if isinstance(cell, Real) and not isinstance(cell, bool):
         return as_written(float(cell))
-    return " ".join(str(cell).split())
+    text = str(cell)
+    if not text.isascii():
+        text = unicodedata.normalize("NFC", "".join(c for c in text if unicodedata.category(c) != "Cf"))
+    return " ".join(text.split())
 
 
-def read_words(column: Column, required: bool, found: Findings) -> list[str]:
-    """The different values of a text column as text, "" where blank; a blank where a value is needed is a fault."""
+def read_words(column: Column, name: str, found: Findings) -> list[str]:
+    """The different values of a text column as text, "" where blank; a blank where a value is needed is a fault.
+
+    So is a name that is too long for one, or holds control signs; an `operator` or a `note` may be as long as it likes.
+    """
     texts = [as_text(v) for v in column.values]
-    told = {i: f"{as_written(v)!r} read as {texts[i]!r}: spaces dropped" for i, v in enumerate(column.values)
-            if isinstance(v, str) and texts[i] and v != texts[i]}
+    if name in FREE_TEXT:
+        texts = [t if t.isprintable() else printable(t) for t in texts]
+    told = {i: f"{as_written(v)!r} read as {texts[i]!r}: spaces or invisible signs dropped"
+            for i, v in enumerate(column.values) if isinstance(v, str) and texts[i] and v != texts[i]}
     told |= {i: f"the spreadsheet has made a date of it, read as {texts[i]!r}" for i, v in enumerate(column.values)
              if isinstance(v, date)}
     found.tell_values(column, told)
-    if required:
+    longest = None if name in FREE_TEXT else LONGEST_NAME
+    bad = {i: fault for i, v in enumerate(column.values) if (fault := _no_name(v, texts[i], longest))}
+    if name in REQUIRED:
         empty = ("a value", "fill it in")
-        bad = {i: empty for i, t in enumerate(texts) if not t}
-        found.faults(column, bad | ({-1: empty} if (column.codes < 0).any() else {}))
-    return texts
+        bad |= {i: empty for i, t in enumerate(texts) if not t and i not in bad}
+        bad |= {-1: empty} if (column.codes < 0).any() else {}
+    found.faults(column, bad)
+    return ["" if i in bad else t for i, t in enumerate(texts)]
+
+
+def _no_name(cell: object, text: str, longest: int | None) -> tuple[str, str] | None:
+    """Why a cell is no word, or None: what was wanted, what to do."""
+    if isinstance(cell, NoCell):
+        return "a word or a number", "set the type of this column to text where the log is made"
+    if longest is not None and len(text) > longest:
+        return f"a name of at most {longest} characters", "move the rest to a column note"
+    if not text.isprintable():
+        return "a word that can be printed", "type it again: it holds signs that nobody sees"
+    return None
 
 
 def spread(column: Column, texts: list[str]) -> pd.Series:
