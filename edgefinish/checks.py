@@ -180,9 +180,10 @@ def tell_pasted_twice(log: Gathered) -> None:
     if "run" not in log.frame:
         return
     canonical = log.frame[[c for c in CANONICAL if c in log.frame]]
-    again, twice = canonical.duplicated(keep="first"), canonical.duplicated(keep=False)
+    again = canonical.duplicated(keep="first")
     if not again.any():
         return
+    twice = canonical.duplicated(keep=False)
     runs = pd.DataFrame({"run": log.frame["run"], "first": ~again, "twice": twice, "again": np.where(
         again, np.arange(len(again)), len(again))}).groupby("run").agg({"first": "sum", "twice": "all", "again": "min"})
     pasted = runs[runs["twice"] & (runs["first"] > 1)].sort_values("again")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from numbers import Integral, Real
@@ -10,14 +9,16 @@ from typing import Any, Literal, Self
 
 from .abrasive import grit_name
 from .errors import JobError, Problem, nearest
+from .findings import as_written
 
+MOST_NUMBER, MOST_PASSES = 1e15, 1000  # beyond reason, and beyond what can be reckoned with
 CUT_PROCESSES = ("flame", "plasma", "laser")
 Verdict = Literal["window", "no window", "not enough evidence"]
 
 
 def _number(value: Any) -> float | None:
     """The value as a finite float, or None where it is no number."""
-    if isinstance(value, bool) or not isinstance(value, Real) or not math.isfinite(float(value)):
+    if isinstance(value, bool) or not isinstance(value, Real) or not abs(value) <= MOST_NUMBER:
         return None
     return float(value)
 
@@ -59,13 +60,13 @@ class Job:
             object.__setattr__(self, name, value)
 
         def fault(name: str, wanted: str, remedy: str = "") -> None:
-            bad.append(Problem(None, name, str(getattr(self, name)), wanted, remedy))
+            bad.append(Problem(None, name, as_written(getattr(self, name)), wanted, remedy))
 
         for name in ("material", "cut_process", "burr_severity"):
             value = getattr(self, name)
             if value is None and name != "material":
                 continue
-            if not isinstance(value, str) or not value.strip():
+            if not isinstance(value, str) or not value.strip() or not value.isprintable():
                 fault(name, "a name")
                 continue
             put(name, value.strip())
@@ -87,8 +88,9 @@ class Job:
                 put("grit", grit_name(self.grit))
             except ValueError:
                 fault("grit", "a P-scale designation from P12 to P220, such as 'P80'")
-        if isinstance(self.passes, bool) or not isinstance(self.passes, Integral) or self.passes < 1:
-            fault("passes", "a whole number from 1")
+        if isinstance(self.passes, bool) or not isinstance(self.passes, Integral) \
+                or not 1 <= self.passes <= MOST_PASSES:
+            fault("passes", f"a whole number from 1 to {MOST_PASSES}")
         else:
             put("passes", int(self.passes))
         self._check_hours(put, fault)

@@ -14,7 +14,8 @@ from typing import Any
 import yaml
 
 from .abrasive import grit_name
-from .errors import JobError, Problem, StudyError, nearest, without_address
+from .errors import JobError, Problem, StudyError, nearest
+from .findings import as_written
 from .job import Job, Line
 from .jobchoice import EVERY, every_job
 from .kept import SOURCES, kept_sources, without_credentials
@@ -186,11 +187,13 @@ class _Check:
         self.bad: list[StudyProblem] = []
         self.told: list[str] = []
         self.lines: dict[str, int] = {}
+        self.unread: set[str] = set()
         self.given: dict[str, Any] = self._value(root, "")
 
     def fault(self, key: str, found: Any, wanted: str, remedy: str = "") -> None:
-        text = found if isinstance(found, str) else "nothing" if found is None else _BRIEF.repr(found)
-        text = without_address(text)
+        if key in self.unread:
+            return
+        text = as_written(found if isinstance(found, str) else "nothing" if found is None else _BRIEF.repr(found))
         parent = re.sub(r"(^|[. ])[^. ]*$", "", key)
         line = self.lines.get(key, self.lines.get(parent))
         self.bad.append(StudyProblem(line, key, text, wanted, remedy))
@@ -229,12 +232,13 @@ class _Check:
                 raise ValueError
             value = yaml.SafeLoader("").construct_object(node)
             number = isinstance(value, int | float) and not isinstance(value, bool)
-            if number and (_TWO_READINGS.search(node.value) or abs(value) > MOST_NUMBER):
+            if number and (_TWO_READINGS.search(node.value) or not abs(value) <= MOST_NUMBER):
                 raise ValueError
             return value
         except (ValueError, LookupError, TypeError, AttributeError, OverflowError, yaml.YAMLError):
             self.fault(where, node.value, "a plain number or word",
                        "write numbers with digits and a point alone, and put text that looks like a date in quotes")
+            self.unread.add(where)
             return None
 
     def _mapping(self, key: str, known: Sequence[str]) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import unicodedata
 from collections.abc import Callable
@@ -69,7 +70,7 @@ def read_words(column: Column, name: str, found: Findings) -> list[str]:
 
 def _no_name(cell: object, text: str, longest: int | None) -> tuple[str, str] | None:
     """Why a cell is no word, or None: what was wanted, what to do."""
-    if isinstance(cell, NoCell):
+    if isinstance(cell, NoCell) or (isinstance(cell, float) and not math.isfinite(cell)):
         return "a word or a number", "set the type of this column to text where the log is made"
     if longest is not None and len(text) > longest:
         return f"a name of at most {longest} characters", "move the rest to a column note"

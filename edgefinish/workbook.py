@@ -101,8 +101,8 @@ def _parts(data: bytes) -> dict[str, bytes]:
             raise _Refused(f"a part {name} as no spreadsheet program writes it", "a plain workbook", WAY_OUT)
         numbers = [int(n) for n in _ROW.findall(xml)]
         if _ODD_ROW.search(xml) or _ODD_CELL.search(xml) or any(b <= a for a, b in pairwise(numbers)):
-            raise _Refused(f"rows or cells of {name} that are numbered beyond a sheet, twice or backwards",
-                           "rows in order", "open it in a spreadsheet program and save it again")
+            raise _Refused("rows or cells numbered beyond a sheet, twice or back", "rows in order",
+                           "open it in a spreadsheet program and save it again")
         _refuse_merged_everywhere(xml)
     return parts
 
@@ -199,7 +199,7 @@ def _refuse_unworked(formulas: Any, values: Any, rows: Grid, stale: bool, at: in
         for j, cell in enumerate(row):
             if cell.data_type != "f" or not (stale or rows[i][j] is None):
                 continue
-            if not stale and values.cell(i + 1, j + 1).data_type == "s":
+            if not stale and values.cell(i + 1, j + 1).data_type in ("s", "str"):
                 continue
             header = rows[at][j] if at is not None else None
             text = getattr(cell.value, "text", None) or cell.value
