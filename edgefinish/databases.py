@@ -156,7 +156,7 @@ def _sqlite(path: str | None) -> sqlite3.Connection:
 def _read_only(engine: sqlalchemy.Engine) -> Iterator[sqlalchemy.Connection]:
     """A connection in a transaction that may only read and does not wait for ever, and is never committed."""
     options: dict[str, Any] = {"postgresql_readonly": True} if engine.dialect.name == "postgresql" else {}
-    with engine.connect().execution_options(yield_per=PIECE, **options) as connection:
+    with engine.connect().execution_options(**options) as connection:
         if engine.dialect.name == "postgresql":
             connection.exec_driver_sql(f"SET LOCAL statement_timeout = {math.ceil(1000 * PATIENCE_S)}")
         yield connection
@@ -185,7 +185,8 @@ def _read(connection: sqlalchemy.Connection, table: sqlalchemy.TableClause, name
           found: Findings) -> tuple[str, Gathered] | None:
     import sqlalchemy
 
-    result = connection.execute(sqlalchemy.select(sqlalchemy.text("*")).select_from(table))
+    result = connection.execute(sqlalchemy.select(sqlalchemy.text("*")).select_from(table),
+                                execution_options={"yield_per": PIECE})
     gathered = Gathered(tuple(map(str, result.keys())))
     for piece in result.partitions(PIECE):
         gathered.add(piece)

@@ -76,7 +76,8 @@ def running() -> Iterator[Server]:
         call("initdb", "-D", data, "-U", "keeper", "-A", "scram-sha-256", f"--pwfile={folder}/word", "-N", "-E", "UTF8",
              "--locale=C")
         call("pg_ctl", "-D", data, "-w", "-t", "60", "-l", f"{folder}/log", "-o",
-             f"-F -p {port} -c listen_addresses=127.0.0.1 -c unix_socket_directories='' -c shared_buffers=16MB", "start")
+             f"-F -p {port} -c listen_addresses=127.0.0.1 -c unix_socket_directories='' -c shared_buffers=16MB",
+             "start")
         try:
             yield Server(port)
         finally:
