@@ -185,15 +185,15 @@ def _read(connection: sqlalchemy.Connection, table: sqlalchemy.TableClause, name
           found: Findings) -> tuple[str, Gathered] | None:
     import sqlalchemy
 
-    result = connection.execute(sqlalchemy.select(sqlalchemy.text("*")).select_from(table),
-                                execution_options={"yield_per": PIECE})
-    gathered = Gathered(tuple(map(str, result.keys())))
-    for piece in result.partitions(PIECE):
-        gathered.add(piece)
-        if gathered.rows > MOST_ROWS:
-            found.fault(None, None, f"more than {MOST_ROWS} rows", "a trial log",
-                        "name a view with the rows that count")
-            return None
+    with connection.execute(sqlalchemy.select(sqlalchemy.text("*")).select_from(table),
+                            execution_options={"yield_per": PIECE}) as result:
+        gathered = Gathered(tuple(map(str, result.keys())))
+        for piece in result.partitions(PIECE):
+            gathered.add(piece)
+            if gathered.rows > MOST_ROWS:
+                found.fault(None, None, f"more than {MOST_ROWS} rows", "a trial log",
+                            "name a view with the rows that count")
+                return None
     return name, gathered
 
 

@@ -14,12 +14,13 @@ from typing import Any
 import yaml
 
 from .abrasive import grit_name
-from .errors import JobError, Problem, StudyError, nearest
+from .errors import JobError, StudyError, nearest
 from .findings import as_written
 from .job import Job, Line
 from .jobchoice import EVERY, every_job
 from .kept import SOURCES, kept_sources, without_credentials
 from .sheetissue import ISSUE_KEYS, REVISIONS, SheetIssue, sheet_issue
+from .studytext import StudyProblem, tree_of
 from .trialkeys import TRIAL_KEYS, Trial, read_trial
 from .triallog import TrialLog, read_log
 
@@ -32,8 +33,6 @@ PROMISE_KEYS = ("share", "confidence")
 TEXT_KEYS = ("study", "sheet", "table", "material", "cut_process", "burr_severity", *REVISIONS)
 _NAME = re.compile(r"\w[\w .+-]{0,79}(?<![ .])")
 _LIMITS_ANY: Mapping[str, Any] = {"material": "any", "thickness_mm": 1, "drum_pressure_kPa": 1, "grit": "P80"}
-# A study file is a page of text; what is far beyond is no study, and would keep the reader busy for hours.
-MOST_BYTES, MOST_BRACKETS = 1_000_000, 40
 MOST_NUMBER = 1e15
 # Numbers that YAML reads otherwise than people do: 010 is 8 to it, 1:30 is 90, 0x1F is 31, 1_000 is 1000.
 _TWO_READINGS = re.compile(r"^[+-]?0[\dxbo]|[:_]")
@@ -41,20 +40,6 @@ _TWO_READINGS = re.compile(r"^[+-]?0[\dxbo]|[:_]")
 _RESERVED = re.compile(r"(?:con|prn|aux|nul|com\d|lpt\d)(?:\..*)?", re.IGNORECASE)
 _BRIEF = reprlib.Repr()
 _BRIEF.maxstring = _BRIEF.maxother = 60
-
-
-@dataclass(frozen=True)
-class StudyProblem(Problem):
-    """One fault of a study file: `row` is the line in the file, `column` the key.
-
-    >>> print(StudyProblem(4, "units", "metrik", "metric or imperial", "did you mean metric?"))
-    line 4, units: found 'metrik', wanted metric or imperial; did you mean metric?
-    """
-
-    def __str__(self) -> str:
-        place = ", ".join(p for p in (f"line {self.row}" if self.row is not None else "", self.column or "") if p)
-        text = f"found {self.found!r}, wanted {self.wanted}"
-        return f"{place + ': ' if place else ''}{text}{'; ' + self.remedy if self.remedy else ''}"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -129,53 +114,7 @@ def read_study(path: str | Path) -> Study:
     except OSError as error:
         raise StudyError(StudyProblem(None, "study file", str(path), "a study file that can be read",
                                       f"check the path ({error.strerror})")) from None
-    return _Check(path, raw, _load(path, raw)).study()
-
-
-def _load(path: Path, raw: bytes) -> yaml.MappingNode:
-    """The file as a tree of YAML nodes, which keep their lines."""
-
-    def refuse(line: int | None, found: str, wanted: str, remedy: str) -> StudyError:
-        return StudyError(StudyProblem(line, None, found, wanted, remedy), path.name)
-
-    if len(raw) > MOST_BYTES:
-        raise refuse(None, f"{len(raw)} bytes", f"a study file of at most {MOST_BYTES} bytes", "name the log in `log:`")
-    try:
-        text = raw.decode("utf-8-sig")
-        if _brackets_deep(text) > MOST_BRACKETS:
-            raise refuse(None, "brackets nested very deep", "a study file", "check for brackets left open")
-        events = list(yaml.parse(text, yaml.SafeLoader))
-        aliases = [e for e in events if isinstance(e, yaml.AliasEvent)]
-        if aliases:
-            raise refuse(aliases[0].start_mark.line + 1, f"*{aliases[0].anchor}", "values written out",
-                         "repeat them where they are used; references are not read")
-        node = yaml.compose(text, yaml.SafeLoader)
-    except UnicodeDecodeError:
-        raise refuse(None, "bytes that are no UTF-8", "a text file in UTF-8", "save it again as UTF-8") from None
-    except yaml.MarkedYAMLError as error:
-        mark = error.problem_mark or error.context_mark
-        raise refuse(mark.line + 1 if mark else None, str(error.problem or error.context), "YAML",
-                     "check colons, brackets, quotes and indents on this line and the one above") from None
-    except yaml.YAMLError as error:
-        raise refuse(None, str(error).splitlines()[0], "YAML", "remove control characters") from None
-    except RecursionError:
-        raise refuse(None, "entries nested hundreds deep", "a study file", "check the indents") from None
-    if not isinstance(node, yaml.MappingNode):
-        raise refuse(None, "no keys", "a study file: keys with values, one a line", "start with 'study: a-name'")
-    return node
-
-
-def _brackets_deep(text: str) -> int:
-    """How deep brackets are nested at most.
-
-    >>> _brackets_deep("[a, [b], {c}]")
-    2
-    """
-    depth = deepest = 0
-    for mark in re.findall(r"[][{}]", text):
-        depth = depth + 1 if mark in "[{" else max(depth - 1, 0)
-        deepest = max(deepest, depth)
-    return deepest
+    return _Check(path, raw, tree_of(path, raw)).study()
 
 
 class _Check:

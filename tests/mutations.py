@@ -35,9 +35,11 @@ NAMES = ("run", "material", "grit", "abrasive_sheet", "edge_position")
 UNITS = {"thickness_mm": [("thickness [in]", 1 / 25.4), ("Thickness (cm)", 0.1), ("THICKNESS, mm", 1.0)],
          "feed_speed_m_min": [("feed speed [ft/min]", 1 / 0.3048), ("Feed speed mm/s", 1000 / 60),
                               ("feed_speed [in/min]", 1 / 0.0254)],
-         "drum_pressure_kPa": [("drum pressure [psi]", 0.0254**2 / 4.4482216152605 * 1000), ("Drum pressure (bar)", 0.01)],
+         "drum_pressure_kPa": [("drum pressure [psi]", 0.0254**2 / 4.4482216152605 * 1000),
+                               ("Drum pressure (bar)", 0.01)],
          "contact_hours": [("contact hours [min]", 60.0), ("Contact-Hours", 1.0)],
-         "edge_radius_mm": [("edge radius [µm]", 1000.0), ("edge radius (mil)", 1000 / 25.4), ("Edge radius in", 1 / 25.4)]}
+         "edge_radius_mm": [("edge radius [µm]", 1000.0), ("edge radius (mil)", 1000 / 25.4),
+                            ("Edge radius in", 1 / 25.4)]}
 SPELLINGS = {"leading": ("Leading", "LEADING EDGE", " leading"), "trailing": ("Trail", "trailing "),
              "lateral": ("Lateral", "lateral edge"), "cutout": ("Cut-out", "cut out", "inner contour")}
 
@@ -73,7 +75,10 @@ def wrong(what: str, *more: object) -> None:
 # --- Sound changes: the right reading is that of the log before.
 
 def other_units(rng: random.Random, log: pd.DataFrame) -> pd.DataFrame:
-    name = rng.choice(sorted(set(UNITS) & set(log.columns)))
+    there = sorted(set(UNITS) & set(log.columns))
+    if not there:
+        return log
+    name = rng.choice(there)
     header, factor = rng.choice(UNITS[name])
     cells = [f"{sign}{float(bare) * factor:.12g}" if bare else "" for sign, bare in map(_sign, log[name])]
     return log.assign(**{name: cells}).rename(columns={name: header})
@@ -84,7 +89,10 @@ def _sign(cell: str) -> tuple[str, str]:
 
 
 def units_in_cells(rng: random.Random, log: pd.DataFrame) -> pd.DataFrame:
-    name = rng.choice([c for c in UNITS if c in log.columns])
+    there = [c for c in UNITS if c in log.columns]
+    if not there:
+        return log
+    name = rng.choice(there)
     unit = {"thickness_mm": "mm", "feed_speed_m_min": "m/min", "drum_pressure_kPa": "kPa", "contact_hours": "h",
             "edge_radius_mm": "mm"}[name]
     return log.assign(**{name: [f"{c} {unit}" if c else "" for c in log[name]]})
@@ -216,7 +224,10 @@ def sound(rng: random.Random, folder: Path) -> str:
 
 # --- Faults: each must be refused, and the row and column named.
 
-def _cell_fault(name: str, *cells: str) -> Callable[[random.Random, pd.DataFrame], tuple[pd.DataFrame, int | None, str]]:
+Fault = Callable[[random.Random, pd.DataFrame], tuple[pd.DataFrame, int | None, str]]
+
+
+def _cell_fault(name: str, *cells: str) -> Fault:
     def change(rng: random.Random, log: pd.DataFrame) -> tuple[pd.DataFrame, int | None, str]:
         at = rng.randrange(len(log))
         log = log.copy()
@@ -272,8 +283,9 @@ def faulty(rng: random.Random, folder: Path) -> str:
 
 # --- Noise: nothing but a refusal may come out, or rows in which every plain cell is what it says.
 
-NOISE = ("\0", '"', ",", ";", "\t", "\r", "\n", "\ufeff", "é", "−", "1e9", "9" * 40, "=", "'", "<", "½", "\x1b", "\u200b",
-         "٣", "1.2.3", "NaN", "inf", "#N/A", "-", "..", "()", "[in]", "[mm]", "mm", "\\", "😀", "\u202e", "\x85")
+NOISE = ("\0", '"', ",", ";", "\t", "\r", "\n", "\ufeff", "é", "−", "1e9", "9" * 40, "=", "'", "<", "½", "\x1b",
+         "\u200b", "٣", "1.2.3", "NaN", "inf", "#N/A", "-", "..", "()", "[in]", "[mm]", "mm", "\\", "😀",
+         "\u202e", "\x85")
 
 
 def noisy(rng: random.Random, data: bytes, changes: int) -> bytes:
