@@ -99,7 +99,7 @@ def gathered_table(address: str, table: str | None, found: Findings) -> tuple[st
         engine = _engine(url)
     except ImportError as error:
         found.fault(None, None, what, f"its driver, the Python package {error.name}",
-                    "install it, for PostgreSQL with: pip install 'psycopg[binary]'; or export the table")
+                    "install it, for PostgreSQL with: pip install 'edgefinish[postgresql]'; or export the table")
         return None
     except (ArgumentError, NoSuchModuleError, ValueError, TypeError):
         found.fault(None, None, what, "a database URL such as sqlite:///trials.db", "check how the URL begins")

@@ -262,6 +262,6 @@ def test_the_driver_that_is_missing_is_named(monkeypatch):
     for name in [n for n in __import__("sys").modules if n.partition(".")[0] == "psycopg"]:
         monkeypatch.delitem(__import__("sys").modules, name)
     problem = said(postgres.Server(1).url(), table="edges")[0]
-    assert "the Python package psycopg" in problem.wanted and "pip install 'psycopg[binary]'" in problem.remedy
+    assert "the Python package psycopg" in problem.wanted and "pip install 'edgefinish[postgresql]'" in problem.remedy
 
 
