@@ -11,12 +11,18 @@ from collections.abc import Sequence
 from importlib.metadata import version
 from pathlib import Path
 from types import FrameType
+from typing import TYPE_CHECKING
 
 from .errors import EdgeFinishError, Problem, StudyError
+from .terminal import coloured, in_columns, paint, room, wrapped
+
+if TYPE_CHECKING:
+    from .results import Results
 
 DEMO_FOLDER = "edgefinish-demo"
 INTERRUPTED = 130
 MOST_WORKERS = 4
+VERDICT_COLOURS = {"no window": "red", "not enough evidence": "yellow"}
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -106,22 +112,14 @@ def _run(options: argparse.Namespace) -> int:
 
 
 def _run_into(study: Path, out: Path | None, options: argparse.Namespace) -> int:
-    from .forms import windows_table
     from .runner import finish_study
-    from .wording import answer
 
     results, folder = finish_study(study, out, options.workers, progress=not (options.quiet or options.json))
     if options.json:
         left = json.loads((folder / "windows.json").read_text(encoding="utf-8"))
         print(json.dumps({"folder": str(folder), **left}, ensure_ascii=False, indent=1))
     elif not options.quiet:
-        table = windows_table(results.study, results.windows).drop(columns=["binds below", "binds above"])
-        print("\n".join(in_columns([list(table.columns), *table.to_numpy().tolist()])))
-        refused = [w for w in results.windows if w.verdict != "window"]
-        print(*("", *(f"{answer(w, results.study.units)} {' '.join(w.reasons)}" for w in refused)), sep="\n")
-        print(*("", *(f"note: {note}" for note in results.study.told)), sep="\n")
-        print(f"\nResults in {folder}\n  report.html     start here\n  windows.csv     one row a job\n"
-              "  setup-sheets    one page a window\n  notebooks       as executed, open in JupyterLab")
+        _say_windows(results, folder)
     return 0
 
 
@@ -152,14 +150,25 @@ def _plan(options: argparse.Namespace) -> int:
     return 0
 
 
-def in_columns(rows: Sequence[Sequence[str]]) -> list[str]:
-    """Rows of words as lines, each column as wide as its longest word.
+def _say_windows(results: Results, folder: Path) -> None:
+    """The windows as a table, why there is none where there is none, what was taken for granted, where things lie."""
+    from .forms import windows_table
+    from .wording import answer
 
-    >>> in_columns([["job", "window"], ["S355, 10 mm", "no window"]])
-    ['job          window', 'S355, 10 mm  no window']
-    """
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    return ["  ".join(word.ljust(width) for word, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+    columns, colour = room(sys.stdout), coloured(sys.stdout)
+    table = windows_table(results.study, results.windows)[["job", "window", "set point", "settings"]]
+    head, *lines = in_columns([list(table.columns), *table.to_numpy().tolist()], columns)
+    for line, window in zip([head, *lines], [None, *results.windows], strict=True):
+        verdict = window.verdict if window else head
+        hue = VERDICT_COLOURS.get(verdict, "bold" if window is None else "")
+        print(line.replace(verdict, paint(verdict, hue)) if colour and hue else line)
+    for window in (w for w in results.windows if w.verdict != "window"):
+        print("\n" + wrapped(f"{answer(window, results.study.units)} {' '.join(window.reasons)}", columns))
+    print()
+    for note in results.study.told:
+        print(wrapped(f"note: {note}", columns))
+    print(f"\nResults in {folder}\n  report.html     start here\n  windows.csv     one row a job\n"
+          "  setup-sheets    one page a window\n  notebooks       as executed, open in JupyterLab")
 
 
 def _check(options: argparse.Namespace) -> int:

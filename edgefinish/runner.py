@@ -23,12 +23,12 @@ from nbclient.exceptions import CellExecutionError
 from papermill.clientwrap import PapermillNotebookClient
 from papermill.engines import NBClientEngine, NotebookExecutionManager, papermill_engines
 from papermill.exceptions import PapermillExecutionError
-from tqdm import tqdm
 
 from .errors import Problem, RunError, nearest
 from .inputs import keep
 from .kept import INPUTS, STUDY
 from .place import check_target, kernel_home, written_whole
+from .progress import Progress
 from .report import report_html, windows_csv, windows_json
 from .results import Results, answer
 from .setupsheet import sheet_html, sheet_name, sheet_pdf
@@ -38,6 +38,8 @@ FORMS = ("01-check-the-log", "02-fit", "03-windows", "04-sheets-and-report")
 # From the folder of executed notebooks, so that they run again where they lie.
 PARAMETERS: Mapping[str, str] = {"study": f"../{INPUTS}/{STUDY}"}
 TYPES: Mapping[str, type] = {"str": str, "int": int, "float": float, "bool": bool}
+# How long the run's own steps take against a quick cell of a notebook.
+ANSWER_TAKES, PAGES_TAKE = 30, 60
 START_TIMEOUT_S = 120
 # Small matrices in batches gain nothing from threads, and notebooks at a time would fight over the cores.
 ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
@@ -78,8 +80,13 @@ def finish_study(path: str | Path, out: str | Path | None = None, workers: int =
         (folder / "notebooks").mkdir()
         with _Kernels(forms, workers, progress, kernel_home(folder)) as kernels:
             kernels.start(PARAMETERS, folder / "notebooks")
+            kernels.progress.doing("fit and windows")
             results = answer(study, log)
+            kernels.progress.done(ANSWER_TAKES)
+            kernels.progress.doing("report and setup sheets")
             _write_pages(results, folder)
+            kernels.progress.done(PAGES_TAKE)
+            kernels.progress.doing("notebooks")
             kernels.finish()
     return results, target
 
@@ -171,6 +178,11 @@ class _Engine(NBClientEngine):
 papermill_engines.register("edgefinish", _Engine)
 
 
+def _takes(cell: nbformat.NotebookNode) -> float:
+    """How long a cell takes against a quick one, as the notebook's own metadata say."""
+    return float(cell.metadata.get("takes", 1))
+
+
 class _Kernels:
     """Executes notebooks in kernels, some at a time, with one bar for all; leaves no kernel behind."""
 
@@ -183,12 +195,12 @@ class _Kernels:
         self.pool = ThreadPoolExecutor(workers, thread_name_prefix="notebook")
         self.futures: list[Future[None]] = []
         # Each notebook gets one cell more: the parameters that are put in.
-        cells = sum(c.cell_type == "code" for s in sources for c in s.cells) + len(forms)
-        self.bar: tqdm = tqdm(total=cells, disable=None if progress else True, unit="cell", desc="notebooks",
-                              leave=False)
+        cells = len(forms) + sum(_takes(c) for s in sources for c in s.cells if c.cell_type == "code")
+        self.progress = Progress(cells + ANSWER_TAKES + PAGES_TAKE, progress)
 
     def __enter__(self) -> _Kernels:
         self.home.mkdir(mode=0o700)
+        self.progress.__enter__()
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -198,7 +210,7 @@ class _Kernels:
             if process is not None and process.poll() is None:
                 process.kill()
         self.pool.shutdown(wait=True, cancel_futures=True)
-        self.bar.close()
+        self.progress.__exit__(None, None, None)
         shutil.rmtree(self.home, ignore_errors=True)
 
     def start(self, parameters: Mapping[str, Any], folder: Path) -> None:
@@ -218,9 +230,9 @@ class _Kernels:
         if self.stopped.is_set():
             raise RunError(Problem(None, None, "a stopped run", "a run that goes on"))
 
-    def after_cell(self, **_: Any) -> None:
+    def after_cell(self, cell: nbformat.NotebookNode, **_: Any) -> None:
         """One step further."""
-        self.bar.update()
+        self.progress.done(_takes(cell))
 
     def _execute(self, form: Path, parameters: dict[str, Any], written: Path) -> None:
         self.before_cell()
