@@ -31,8 +31,9 @@ class Priors:
     """Priors of the spreads (log scale: 0.08 is 8 %) and of what the laws leave open.
 
     Medians and log SDs were set on simulated lines, not on data of any line: common practice has no source for them.
-    A sheet's own wear is per 10 contact hours, 0 on a fresh sheet. `material` (SDs): level, feed exponent, pressure
-    exponent of each material about the common law, used where a log has several.
+    A sheet's own wear is per 10 contact hours, 0 on a fresh sheet. Where a log has several materials: `material`, the
+    SDs of level, feed exponent and pressure exponent from material to material; `material_spread`, the SD of the
+    logarithm of a factor on all spreads of a material.
     """
 
     edge: Spread = Spread(0.10, 0.7)
@@ -44,7 +45,8 @@ class Priors:
     removal_sheet: Spread = Spread(0.05, 0.6)
     position: float = 0.12
     removal_position: float = 0.24
-    material: tuple[float, float, float] = (0.25, 0.12, 0.12)
+    material: tuple[Spread, Spread, Spread] = (Spread(0.20, 0.7), Spread(0.12, 0.7), Spread(0.12, 0.7))
+    material_spread: float = 0.25
     removal_material: float = 0.25
     drift: float = 0.05
 
@@ -101,7 +103,8 @@ class Names(NamedTuple):
 class Layout:
     """The mixed model of a log: `data`, and what its rows, columns and levels mean.
 
-    `row` (n,) index into the log's rows and `is_removal` (n,) of each row of `data`; `plates`: sheet and run of each.
+    `row` (n,) index into the log's rows and `is_removal` (n,) of each row of `data`; `plates`: sheet and run of each;
+    `asked`: the material whose spreads may be other than the others', None where all are taken to be alike.
     """
 
     data: MixedData
@@ -114,6 +117,7 @@ class Layout:
     is_removal: NDArray[np.bool_]
     has_drift: bool
     names: Names
+    asked: str | None
 
     @property
     def has_removal(self) -> bool:
@@ -182,11 +186,11 @@ def _middle(values: NDArray[np.float64]) -> float:
 
 
 def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Priors | None = None,
-            weight: float = 0.0) -> Layout:
+            weight: float = 0.0, asked: str | None = None) -> Layout:
     """The mixed model of the edge radius of a log, and of its removal as well where asked for.
 
     Only rows with a reading take part. Priors are those of `TERMS` and of `priors`; with `past`, spreads have a prior
-    of which `weight` is that of the past.
+    of which `weight` is that of the past. `asked`: a material of several whose spreads may differ from the others'.
     """
     rows = log.rows
     readings = [log.reading("edge_radius_mm")] + ([log.reading("removal_um")] if removal else [])
@@ -230,16 +234,22 @@ def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Pr
         sheet_load[:, 1, 2] = 1
     mean, sd = _coefficient_priors(y, is_removal, len(materials), n_pos, order is not None, priors)
     several = slice(n_dose + n_own, n_dose + n_own + n_pos)
+    kin = len(priors.material) if len(materials) > 1 else 0
     data = MixedData(
         y=y, side=side.astype(np.int8), scale=is_removal.astype(np.intp), load=load, plate=plate, sheet=sheet,
         sheet_load=sheet_load, plate_columns=plate_columns,
         row_columns=np.concatenate([at * load[:, :1], *([at * is_removal[:, None]] if removal else [])], 1),
         coef_mean=mean, coef_sd=sd, **priors.spreads(removal),
         second_prior=() if past is None else sum(past.spreads(removal).values(), ()), second_weight=weight,
-        edge_least=FINEST)
+        edge_least=FINEST,
+        kin=1 + len(TERMS) + np.arange(kin * len(materials)).reshape(kin, len(materials)),
+        kin_spread=priors.material[:kin],
+        own=material == materials.index(asked) if kin and asked in materials else None,
+        own_log_sd=priors.material_spread)
     names = Names(slice(0, n_dose), slice(n_dose, n_dose + n_own), several,
                   slice(several.stop, several.stop + n_pos * removal))
-    return Layout(data, centre, materials, positions, sheets, plate_list, row, is_removal, order is not None, names)
+    return Layout(data, centre, materials, positions, sheets, plate_list, row, is_removal, order is not None, names,
+                  asked)
 
 
 def _coefficient_priors(y: Floats, is_removal: NDArray[np.bool_], materials: int, positions: int, drift: bool,
@@ -248,7 +258,7 @@ def _coefficient_priors(y: Floats, is_removal: NDArray[np.bool_], materials: int
     mean, sd = [level, *[t.mean for t in TERMS]], [1.0, *[t.sd for t in TERMS]]
     if materials > 1:
         for spread in priors.material:
-            mean, sd = mean + [0.0] * materials, sd + [spread] * materials
+            mean, sd = mean + [0.0] * materials, sd + [spread.median] * materials
     if drift:
         mean, sd = [*mean, 0.0], [*sd, priors.drift]
     if is_removal.any():

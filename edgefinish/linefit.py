@@ -39,8 +39,12 @@ class LawFit:
     priors: Priors
 
     def scatters(self) -> tuple[Scatter, Scatter | None]:
-        """Spreads of future edges at each node: of the edge radius, and of what removal adds of its own."""
-        sd, tail = self.posterior.nodes.sd, self.posterior.nodes.tail
+        """Spreads of future edges at each node: of the edge radius, and of what removal adds of its own.
+
+        Of the layout's `asked` material, where it has one.
+        """
+        nodes = self.posterior.nodes
+        sd, tail = nodes.sd * nodes.factor[:, None], nodes.tail
         if not self.layout.has_removal:
             edge, plate, sheet, wear = sd.T
             return Scatter(np.hypot(sheet, plate), wear, edge, tail[:, 0]), None
@@ -80,16 +84,20 @@ class LineFit:
             return self.like.past
         return learn(self.history, self.new_sheets) if self.history else None
 
-    def law(self, *, removal: bool = False, priors: Priors = STANDARD) -> LawFit:
-        """The fitted law of the edge radius, with removal beside it where asked for."""
+    def law(self, *, removal: bool = False, priors: Priors = STANDARD, asked: str | None = None) -> LawFit:
+        """The fitted law of the edge radius, with removal beside it where asked for.
+
+        `asked`: a material whose spreads may be other than those of the log's other materials.
+        """
         def compute() -> LawFit:
             past = self.past and self.past.over(priors)
-            layout = lay_out(self.log, removal=removal, priors=priors, past=past, weight=WEIGHT if past else 0.0)
-            if self.like is None:
-                return LawFit(layout, posterior(layout.data, NODES), priors)
-            mode = self.like.law(removal=removal, priors=priors).posterior.mode
-            return LawFit(layout, posterior(layout.data, REFIT_NODES, mode.theta), priors)
-        return self._keep(("law", removal, priors), compute)
+            layout = lay_out(self.log, removal=removal, priors=priors, past=past, weight=WEIGHT if past else 0.0,
+                             asked=asked)
+            count = NODES if self.like is None else REFIT_NODES
+            near = self.like and self.like.law(removal=removal, priors=priors, asked=asked).posterior
+            start = near.mode.theta if near and near.data.family == layout.data.family else None
+            return LawFit(layout, posterior(layout.data, count, start), priors)
+        return self._keep(("law", removal, priors, asked), compute)
 
     def _keep(self, key: object, compute: Callable[[], T]) -> T:
         if key not in self._kept:
@@ -98,7 +106,9 @@ class LineFit:
 
     def law_for(self, job: Job) -> LawFit:
         """The law that answers a job: the radius alone, or with what else the job limits."""
-        return self.law(removal=job.removal_um is not None, priors=self.priors_for(job))
+        several = self.materials.nunique() > 1
+        return self.law(removal=job.removal_um is not None, priors=self.priors_for(job),
+                        asked=self.material_of(job) if several else None)
 
     def priors_for(self, job: Job) -> Priors:
         """Priors of the spreads that a job is judged with."""
@@ -129,7 +139,7 @@ class LineFit:
         """The same on a given fit."""
         layout, scatters = fitted.layout, fitted.scatters()
         count = DRAWS if radius_alone(job) else JOINT_DRAWS
-        node, coef = self._keep(("draws", layout.has_removal, fitted.priors, count),
+        node, coef = self._keep(("draws", layout.has_removal, layout.asked, fitted.priors, count),
                                 lambda: fitted.posterior.draws(count))
         material = self.material_index(layout, job)
         radius, removal = paths(layout, coef, _settings(job), material, self.measured_positions(layout, job))

@@ -25,6 +25,7 @@ from .mixed import (
     plate_integrals,
     solve,
 )
+from .kin import log_chance
 from .rows import Floats, MixedData, Rows, nodes_at
 
 MANY_ROWS = 4000
@@ -105,21 +106,20 @@ def _decided_by_few(data: MixedData) -> NDArray[np.bool_]:
     """Which unknowns few units decide: spreads of sheets, and of plates where they are few."""
     edges, plates = len(data.edge_spread), len(data.plate_spread)
     few = data.free >= (edges if len(data.sheet) <= _FEW_PLATES else edges + plates)
-    return np.r_[few, np.zeros(data.tails, bool)]
+    return np.r_[few, np.zeros(data.tails, bool), np.arange(data.family) < len(data.kin_spread)]
 
 
 def _sums(data: MixedData, theta: Floats, at: Solution) -> RowSums:
     """Sums of the rows about the mode; bounds are averaged over their plate's effect, as `solve` does."""
     nodes = nodes_at(data, theta[None])
     rows = Rows(data, nodes)
-    m, qu = len(data.edge_spread), data.load.shape[1]
     variance = None
     for _ in range(2 if len(data.censored) else 1):
         score, weight = rows.slopes(at.eta, variance)
         weight = np.maximum(weight, 1e-9)
         sums = gather(data, weight, weight * at.eta + score)
         if len(data.censored):
-            shrink = collapse(data, sums, nodes.sd[:, m:m + qu] ** 2).shrink
+            shrink = collapse(data, sums, nodes.plate_sd(data) ** 2).shrink
             variance = effect_variance(data, shrink)
     return sums
 
@@ -129,34 +129,34 @@ def _by_sums(data: MixedData, sums: RowSums, theta: Floats, outer: NDArray[np.bo
     points = np.repeat(theta[None], len(some), 0)
     points[:, outer] = some
     nodes = nodes_at(data, points)
-    m, qu = len(data.edge_spread), data.load.shape[1]
-    plate_var, sheet_var = nodes.sd[:, m:m + qu] ** 2, nodes.sd[:, m + qu:] ** 2
+    plate_var, sheet_var = nodes.plate_sd(data) ** 2, nodes.sheet_sd(data) ** 2
     if len(data.sheet) > _FEW_PLATES:
         plate_var = plate_var[:1]
     col = collapse(data, sums, plate_var)
-    c = coefficients(data, col, sheet_var)
+    c = coefficients(data, col, sheet_var, nodes.precision(data))
     y = np.broadcast_to(col.sheet_y, (len(some), *col.sheet_y.shape[1:]))
     sheets = (y * np.matmul(c.sheet_shrink, y[..., None])[..., 0]).sum((1, 2))
     half = np.einsum("kpq,kp->kq", c.chol, c.coef)
     value = 0.5 * ((half**2).sum(1) + sheets + col.plate_fit - c.log_det)
     value -= np.log(np.diagonal(c.chol, axis1=1, axis2=2)).sum(1)
+    if len(data.kin):
+        value += log_chance(data, nodes.kin_sd, c.coef, c.chol)
     return _Got(value + nodes.log_prior, None, c)
 
 
 def _newton(data: MixedData, theta: Floats, inner: NDArray[np.intp], at: Solution, sums: RowSums
             ) -> tuple[Floats, float]:
     """One Newton step of what the rows decide, sheets and coefficients held, plates integrated; and what it gains."""
-    m, qu, d = len(data.edge_spread), data.load.shape[1], len(inner)
+    d = len(inner)
     nodes = nodes_at(data, theta[None])
-    shrink = collapse(data, sums, nodes.sd[:, m:m + qu] ** 2).shrink
+    shrink = collapse(data, sums, nodes.plate_sd(data) ** 2).shrink
 
     def value(point: Floats) -> float:
         here = nodes_at(data, point[None])
-        rows, sd = Rows(data, here), here.sd[:, m:m + qu]
+        rows, sd = Rows(data, here), np.broadcast_to(here.plate_sd(data), at.plate.shape)
         total = rows.log_density(at.eta).sum() + plate_integrals(data, rows, at.eta, at.plate, shrink, sd)[0]
-        v = sd[:, None, :] ** 2
-        total -= 0.5 * np.divide(at.plate**2, v, out=np.zeros_like(at.plate), where=v > 0).sum()
-        return float(total - len(data.sheet) * np.log(sd[sd > 0]).sum() + here.log_prior[0])
+        total -= 0.5 * (np.divide(at.plate, sd, out=np.zeros_like(at.plate), where=sd > 0) ** 2).sum()
+        return float(total - np.log(sd[sd > 0]).sum() + here.log_prior[0])
 
     width = min(0.1, 12 / np.sqrt(len(data.y)))
     unit = np.zeros((d, len(theta)))

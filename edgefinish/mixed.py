@@ -15,6 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from .kin import log_chance
 from .rows import HERMITE, Floats, MixedData, Nodes, Rows
 
 _FLOOR = 0.15  # least curvature of a row while stepping, as a share of that of a normal error
@@ -113,10 +114,10 @@ class Collapsed(NamedTuple):
 
 
 def collapse(data: MixedData, sums: RowSums, plate_var: Floats) -> Collapsed:
-    """Eliminate the plates; `plate_var` (K, qu), K being that of the sums, or theirs being 1."""
+    """Eliminate the plates; `plate_var` (K, R or 1, qu), K being that of the sums, or theirs being 1."""
     k, r, qu = len(plate_var), len(data.sheet), data.load.shape[1]
     p = sums.x.shape[-1]
-    v = np.broadcast_to(plate_var[:, None, :], (k, r, qu))
+    v = np.broadcast_to(plate_var, (k, r, qu))
     inv, log_det = _inverse_plus(sums.a, v)
     shrink = v[..., None] * inv
     ax = np.matmul(shrink, sums.x).reshape(k, r * qu, p)
@@ -144,25 +145,27 @@ class Coefficients(NamedTuple):
     log_det: Floats
 
 
-def coefficients(data: MixedData, col: Collapsed, sheet_var: Floats) -> Coefficients:
-    """Eliminate the sheets and solve for the coefficients; log determinant of plates and sheets, without the last."""
+def coefficients(data: MixedData, col: Collapsed, sheet_var: Floats, precision: Floats) -> Coefficients:
+    """Eliminate the sheets and solve for the coefficients; log determinant of plates and sheets, without the last.
+
+    `sheet_var` (K, S or 1, qs); `precision` (K or 1, p) of the coefficients' prior.
+    """
     k, s = len(sheet_var), col.sheet_x.shape[1]
-    qs = sheet_var.shape[1]
-    inv, log_det = _inverse_plus(np.broadcast_to(col.sheet_a, (k, s, qs, qs)), np.broadcast_to(
-        sheet_var[:, None, :], (k, s, qs)))
-    shrink = sheet_var[:, None, :, None] * inv
+    qs = sheet_var.shape[2]
+    inv, log_det = _inverse_plus(np.broadcast_to(col.sheet_a, (k, s, qs, qs)), np.broadcast_to(sheet_var, (k, s, qs)))
+    shrink = sheet_var[..., None] * inv
     cx = np.broadcast_to(col.sheet_x, (k, *col.sheet_x.shape[1:]))
     kx = np.matmul(shrink, cx).reshape(k, s * qs, -1)
     h = col.xx - np.matmul(np.swapaxes(cx.reshape(k, s * qs, -1), 1, 2), kx)
     p = h.shape[1]
-    h[:, range(p), range(p)] += data.precision
+    h[:, range(p), range(p)] += precision
     rhs = col.xy - np.matmul(np.swapaxes(kx, 1, 2), np.broadcast_to(col.sheet_y, (k, s, qs)).reshape(k, -1, 1))[..., 0]
-    rhs = rhs + data.precision * data.coef_mean
+    rhs = rhs + precision * data.coef_mean
     chol = np.linalg.cholesky(h)
     coef = np.linalg.solve(h, rhs[..., None])[..., 0]
     gap = col.sheet_y - np.matmul(cx, coef[:, None, :, None])[..., 0]
     score = np.matmul(inv, gap[..., None])[..., 0]
-    return Coefficients(coef, chol, sheet_var[:, None, :] * score, score, shrink, col.log_det + log_det.sum(1))
+    return Coefficients(coef, chol, sheet_var * score, score, shrink, col.log_det + log_det.sum(1))
 
 
 def solve(data: MixedData, nodes: Nodes, eta: Floats | None = None, steps: int = 3, *, restricted: bool = True,
@@ -172,10 +175,9 @@ def solve(data: MixedData, nodes: Nodes, eta: Floats | None = None, steps: int =
     `eta` (K or 1, n) is where Newton starts. `restricted=False` leaves out the determinant of the coefficients: their
     likelihood is then maximised, not integrated. `corrected=False` leaves out the quadrature over plates.
     """
-    m, qu = len(data.edge_spread), data.load.shape[1]
-    k = len(nodes.sd)
+    m, k = len(data.edge_spread), len(nodes.sd)
     rows = Rows(data, nodes)
-    plate_sd, sheet_sd = nodes.sd[:, m:m + qu], nodes.sd[:, m + qu:]
+    plate_sd, sheet_sd, precision = nodes.plate_sd(data), nodes.sheet_sd(data), nodes.precision(data)
     start = data.y + 0.5 * data.side * nodes.sd[:, :m][:, data.scale] if eta is None else eta
     eta = np.broadcast_to(start, (k, len(data.y)))
     least = np.broadcast_to(_FLOOR / rows.sd**2, eta.shape)
@@ -185,7 +187,7 @@ def solve(data: MixedData, nodes: Nodes, eta: Floats | None = None, steps: int =
         weight = np.maximum(weight, least if step + 1 < steps else 1e-9 * least)
         sums = gather(data, weight, weight * eta + score)
         col = collapse(data, sums, plate_sd**2)
-        c = coefficients(data, col, sheet_sd**2)
+        c = coefficients(data, col, sheet_sd**2, precision)
         level = np.matmul(data.sheet_load, c.sheet[:, data.sheet, :, None])[..., 0]
         gap = sums.y - np.matmul(sums.x, c.coef[:, None, :, None])[..., 0]
         gap = gap - np.matmul(sums.a, level[..., None])[..., 0]
@@ -199,7 +201,9 @@ def solve(data: MixedData, nodes: Nodes, eta: Floats | None = None, steps: int =
     if corrected and not data.normal:
         log_post = log_post + plate_integrals(data, rows, eta, u, col.shrink, plate_sd)
     log_post -= 0.5 * _squares(u, plate_sd).sum((1, 2)) + 0.5 * (c.sheet * c.sheet_score).sum((1, 2))
-    log_post -= 0.5 * (data.precision * (c.coef - data.coef_mean) ** 2).sum(1) + 0.5 * c.log_det
+    log_post -= 0.5 * (precision * (c.coef - data.coef_mean) ** 2).sum(1) + 0.5 * c.log_det
+    if len(data.kin):
+        log_post += log_chance(data, nodes.kin_sd, c.coef, c.chol)
     if restricted:
         log_post -= np.log(np.diagonal(c.chol, axis1=1, axis2=2)).sum(1)
     log_post = np.where(np.isfinite(log_post), log_post + nodes.log_prior, -np.inf)
@@ -210,11 +214,10 @@ def solve(data: MixedData, nodes: Nodes, eta: Floats | None = None, steps: int =
 def given_coefficients(data: MixedData, nodes: Nodes, eta: Floats) -> tuple[Collapsed, Coefficients]:
     """Plates and sheets at one node as normals given the coefficients, rows being normal about `eta` (1, n)."""
     rows = Rows(data, nodes)
-    m, qu = len(data.edge_spread), data.load.shape[1]
     score, weight = rows.slopes(eta, None)
     weight = np.maximum(weight, 1e-9 * _FLOOR / rows.sd**2)
-    col = collapse(data, gather(data, weight, weight * eta + score), nodes.sd[:, m:m + qu] ** 2)
-    return col, coefficients(data, col, nodes.sd[:, m + qu:] ** 2)
+    col = collapse(data, gather(data, weight, weight * eta + score), nodes.plate_sd(data) ** 2)
+    return col, coefficients(data, col, nodes.sheet_sd(data) ** 2, nodes.precision(data))
 
 
 def effect_variance(data: MixedData, shrink: Floats) -> Floats:
@@ -224,7 +227,7 @@ def effect_variance(data: MixedData, shrink: Floats) -> Floats:
 
 
 def _squares(u: Floats, sd: Floats) -> Floats:
-    v = sd[:, None, :] ** 2
+    v = np.broadcast_to(sd**2, u.shape)
     return np.divide(u**2, v, out=np.zeros_like(u), where=v > 0)
 
 
@@ -248,7 +251,7 @@ def plate_integrals(data: MixedData, rows: Rows, eta: Floats, u: Floats, cov: Fl
             total += weight
             continue
         shift = np.matmul(root, point)
-        bump = 0.5 * ((sd > 0) * point**2).sum(1)[:, None]
+        bump = 0.5 * ((sd > 0) * point**2).sum(2)
         there = np.add.reduceat(rows.log_density(eta + (shift[:, data.plate] * data.load).sum(-1)), at, axis=1)
         there -= 0.5 * _squares(u + shift, sd).sum(2)
         total += weight * np.exp(np.clip(there - here + bump, -50, 50))

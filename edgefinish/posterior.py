@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import partial
+from functools import cached_property, partial
 from typing import NamedTuple
 
 import numpy as np
 from scipy.special import ndtri
 
 from .explore import Cloud, Mode, climb, nodes_about, pick, sobol
+from .kin import Cases
 from .many import MANY_ROWS, explore_many
 from .mixed import Solution, solve
 from .rows import Floats, MixedData, Nodes, nodes_at
@@ -71,31 +72,39 @@ class Posterior:
 
     def draws(self, count: int) -> tuple[np.ndarray, Floats]:
         """Node (count,) and coefficients (count, p) of each draw."""
-        points = sobol(count, self.coef.shape[1] + 1)
+        kin = self.cases is not None
+        points = sobol(count, self.coef.shape[1] + 1 + kin)
         order = np.argsort(points[:, 0], kind="stable")
         node = pick(self.weight, points[order, 0])
-        normal = ndtri(points[order, 1:])
+        normal = ndtri(points[order, 1:self.coef.shape[1] + 1])
         coef = np.empty(normal.shape)
         ends = np.searchsorted(node, np.arange(len(self.weight) + 1))
         for k in range(len(self.weight)):
             rows = slice(ends[k], ends[k + 1])
             if rows.start < rows.stop:
                 coef[rows] = self.coef[k] + np.linalg.solve(self.chol[k].T, normal[rows].T).T
-        return node, coef
+        return node, coef if self.cases is None else self.cases.draw(node, coef, points[order, -1])
+
+    @cached_property
+    def cases(self) -> Cases | None:
+        """Who of a family may be the odd one; None where there is no family."""
+        return Cases(self.data, self.nodes.kin_sd, self.coef, self.chol) if len(self.data.kin) else None
 
     def moments(self) -> tuple[Floats, Floats]:
         """Mean and SD of each coefficient over all nodes, (p,) each."""
-        mean = self.weight @ self.coef
-        inverse = np.linalg.inv(self.chol)
-        within = self.weight @ (inverse**2).sum(1)
-        return mean, np.sqrt(within + self.weight @ (self.coef - mean) ** 2)
+        coef, variance = self.coef, (np.linalg.inv(self.chol) ** 2).sum(1)
+        if self.cases is not None:
+            coef, variance = self.cases.moments(variance)
+        mean = self.weight @ coef
+        return mean, np.sqrt(self.weight @ variance + self.weight @ (coef - mean) ** 2)
 
 
 def _start(data: MixedData) -> Floats:
     """Prior medians, or the spread of the readings where there is no prior."""
     rough = max(float(np.std(data.y)), 1e-12)
     first = [np.log(0.5 * rough if np.isinf(data.spreads[i].log_sd) else data.spreads[i].median) for i in data.free]
-    return np.r_[np.array(first), np.full(data.tails, _START_TAIL)]
+    kin = [np.log(spread.median) for spread in data.kin_spread]
+    return np.r_[np.array(first), np.full(data.tails, _START_TAIL), kin, np.zeros(int(data.own is not None))]
 
 
 class Estimate(NamedTuple):

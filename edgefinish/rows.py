@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import NamedTuple
 
@@ -40,6 +40,10 @@ class MixedData:
     `coef_mean`, `coef_sd` (p,), a sd of inf is no prior. With `second_prior` (of all spreads together) the spreads'
     prior is a mixture of two, of which the second has `second_weight`. Error spreads below `edge_least` count as that:
     readings that never differ would drive them to 0.
+
+    `kin` (T, M): which coefficients are term t of member m of a family; their SDs have the priors `kin_spread` (T,) and
+    are unknown, and `coef_sd` holds their medians. `own` (R,) true for plates of the one member whose spreads may be
+    another factor of all others': a normal of SD `own_log_sd` in the logarithm; None where all are alike.
     """
 
     y: Floats
@@ -60,6 +64,10 @@ class MixedData:
     second_prior: tuple[Spread, ...] = ()
     second_weight: float = 0.0
     edge_least: float = 0.0
+    kin: NDArray[np.intp] = field(default_factory=lambda: np.empty((0, 0), np.intp))
+    kin_spread: tuple[Spread, ...] = ()
+    own: NDArray[np.bool_] | None = None
+    own_log_sd: float = 0.0
 
     @property
     def spreads(self) -> tuple[Spread, ...]:
@@ -80,6 +88,16 @@ class MixedData:
     def precision(self) -> Floats:
         """Prior precision of the coefficients, (p,)."""
         return np.where(np.isinf(self.coef_sd), 0.0, 1 / self.coef_sd**2)
+
+    @property
+    def family(self) -> int:
+        """How many unknowns the family adds: SDs of its terms, and the factor of `own` plates."""
+        return len(self.kin_spread) + (self.own is not None)
+
+    @cached_property
+    def own_sheets(self) -> Floats:
+        """Share of each sheet's plates that are `own`, (S,)."""
+        return np.bincount(self.sheet, self.own) / np.bincount(self.sheet)
 
     @cached_property
     def first_rows(self) -> NDArray[np.intp]:
@@ -122,15 +140,48 @@ class MixedData:
         return replace(
             self, y=self.y[keep], side=self.side[keep], scale=self.scale[keep], load=self.load[keep], plate=plate,
             row_columns=self.row_columns[keep], sheet=np.unique(self.sheet[plates], return_inverse=True)[1],
-            sheet_load=self.sheet_load[plates], plate_columns=self.plate_columns[plates])
+            sheet_load=self.sheet_load[plates], plate_columns=self.plate_columns[plates],
+            own=None if self.own is None else self.own[plates])
 
 
 class Nodes(NamedTuple):
-    """Values of the unknown spreads and tails: `sd` (K, all spreads), `tail` (K, m) as 1/ν, `log_prior` (K,)."""
+    """Values of what is unknown besides coefficients and effects; leading axis K.
+
+    `sd` (K, all spreads), `tail` (K, m) as 1/ν, `log_prior` (K,); `kin_sd` (K, T) of the family's terms; `factor` (K,)
+    of the spreads of `MixedData.own` plates over all others'.
+    """
 
     sd: Floats
     tail: Floats
     log_prior: Floats
+    kin_sd: Floats
+    factor: Floats
+
+    def precision(self, data: MixedData) -> Floats:
+        """Prior precision of the coefficients, (K or 1, p)."""
+        if not len(data.kin):
+            return data.precision[None]
+        out = np.repeat(data.precision[None], len(self.sd), 0)
+        for columns, sd in zip(data.kin, self.kin_sd.T, strict=True):
+            out[:, columns] = 1 / sd[:, None] ** 2
+        return out
+
+    def edge_sd(self, data: MixedData) -> Floats:
+        """SD of each row's error, (K, n), or (K, 1) where it is one."""
+        m = len(data.edge_spread)
+        sd = self.sd[:, :1] if m == 1 else self.sd[:, :m][:, data.scale]
+        return sd if data.own is None else sd * np.where(data.own[data.plate], self.factor[:, None], 1.0)
+
+    def plate_sd(self, data: MixedData) -> Floats:
+        """SD of each plate's effects, (K, R or 1, qu)."""
+        m = len(data.edge_spread)
+        sd = self.sd[:, None, m:m + data.load.shape[1]]
+        return sd if data.own is None else sd * np.where(data.own, self.factor[:, None], 1.0)[..., None]
+
+    def sheet_sd(self, data: MixedData) -> Floats:
+        """SD of each sheet's effects, (K, S or 1, qs); a sheet of several members lies between."""
+        sd = self.sd[:, None, len(data.edge_spread) + data.load.shape[1]:]
+        return sd if data.own is None else sd * (self.factor[:, None] ** data.own_sheets)[..., None]
 
 
 def _reference_prior(data: MixedData, sd: Floats) -> Floats:
@@ -166,11 +217,12 @@ def weight_of_second(data: MixedData, sd: Floats) -> Floats:
 def nodes_at(data: MixedData, theta: Floats, *, reference: bool = False) -> Nodes:
     """Spreads and tails at points of the unconstrained space.
 
-    `theta` (K, free + tails): logarithms of the free spreads, then a normal score for each tail, of which 1/ν is
-    `TAIL_MOST` times the normal probability: a standard normal prior on the score is a uniform one on 1/ν. `reference`
-    adds the reference prior of spreads that have none.
+    `theta` (K, free + tails + family): logarithms of the free spreads, then a normal score for each tail, of which 1/ν
+    is `TAIL_MOST` times the normal probability: a standard normal prior on the score is a uniform one on 1/ν; then
+    logarithms of the kin's SDs and of the own factor. `reference` adds the reference prior of spreads that have none.
     """
     k, d = len(theta), len(data.free)
+    family = theta[:, d + data.tails:]
     sd = np.zeros((k, len(data.spreads)))
     sd[:, data.free] = np.exp(theta[:, :d])
     sd[:, :len(data.edge_spread)] = np.maximum(sd[:, :len(data.edge_spread)], data.edge_least)
@@ -180,12 +232,18 @@ def nodes_at(data: MixedData, theta: Floats, *, reference: bool = False) -> Node
                                  np.log(data.second_weight) + _log_prior(data, data.second_prior, theta))
     tail = np.full((k, len(data.edge_spread)), _GAUSS_TAIL)
     if data.tails:
-        score = theta[:, d:]
+        score = theta[:, d:d + data.tails]
         tail = np.maximum(TAIL_MOST * ndtr(score), _GAUSS_TAIL)
         log_prior -= 0.5 * (score**2).sum(1)
     if reference:
         log_prior += _reference_prior(data, sd)
-    return Nodes(sd, tail, log_prior)
+    kin, factor = family[:, :len(data.kin_spread)], np.ones(k)
+    for at, (median, log_sd) in zip(kin.T, data.kin_spread, strict=True):
+        log_prior -= 0.5 * ((at - np.log(median)) / log_sd) ** 2
+    if data.own is not None:
+        log_prior -= 0.5 * (family[:, -1] / data.own_log_sd) ** 2
+        factor = np.exp(family[:, -1])
+    return Nodes(sd, tail, log_prior, np.exp(kin), factor)
 
 
 class Rows:
@@ -195,7 +253,7 @@ class Rows:
         m = len(data.edge_spread)
         self.data = data
         self.one = m == 1
-        self.sd = nodes.sd[:, :1] if self.one else nodes.sd[:, :m][:, data.scale]
+        self.sd = nodes.edge_sd(data)
         self.student = data.heavy_tails
         if self.student:
             nu = 1 / nodes.tail
@@ -232,7 +290,7 @@ class Rows:
             score, curve = e / self.sd, np.broadcast_to(1 / self.sd**2, e.shape).copy()
         c = data.censored
         if len(c):
-            sd = self.sd if self.one else self.sd[:, c]
+            sd = self._sd_of_bounds
             if variance is None:
                 _, score[:, c], curve[:, c] = self._bound(e[:, c])
             else:
@@ -242,11 +300,15 @@ class Rows:
                 curve[:, c] = sum(wt * part[2] for wt, part in parts)
         return score, curve
 
+    @property
+    def _sd_of_bounds(self) -> Floats:
+        return self.sd if self.sd.shape[1] == 1 else self.sd[:, self.data.censored]
+
     def _bound(self, e: Floats) -> tuple[Floats, Floats, Floats]:
         """Log probability, score and negative curvature of the bounds at standardised distances `e`."""
         c = self.data.censored
         sign = self.data.side[c]
-        sd = self.sd if self.one else self.sd[:, c]
+        sd = self._sd_of_bounds
         z = -sign * e
         if self.student:
             nu, const = (self.nu, self.const) if self.one else (self.nu[:, c], self.const[:, c])
