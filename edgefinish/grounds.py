@@ -24,6 +24,7 @@ LEARNED = 0.10
 CHANGED = 0.35
 UNCLEARED, UNCLEARED_SHEETS = 20, 4
 FEW_PLATES = 6
+ENOUGH_SHEETS, MOST_NAMES = 6, 4
 _FLAT = 1e-9
 _ENOUGH = 256  # draws that name what binds: a median is all that is asked of them
 
@@ -200,6 +201,7 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried, lean_
         found.append(f"Leans on assumed physics: with the assumptions loosened, an end is {lean_:.2f} times as "
                      "uncertain.")
     found += _together(model, job, tried)
+    found += _borrowed(model, job, tried)
     few = model._keep(("few", model.material_of(job), job.grit, job.passes), partial(_few, model, job))
     found += [*few, evidence.run_next(model, job, (float(np.sqrt(np.prod(tried.speeds))),), 2)] if few else []
     found += _history_flags(model, fitted) if model.past else _spread_flags(model, job, fitted)
@@ -240,6 +242,22 @@ def _together(model: LineFit, job: Job, tried: evidence.Tried) -> list[str]:
     return [f"Feed speed and sheet age were run together, so that wear and speed cannot be told apart. Run 3 plates at "
             f"{slow} and 3 at {fast} on one {job.grit} sheet while fresh, and the same at {hours.max():.3g} h, at "
             f"{shown('drum_pressure_kPa', job.drum_pressure_kPa, model.units)}."]
+
+
+def _borrowed(model: LineFit, job: Job, tried: evidence.Tried) -> list[str]:
+    """That how much sheets differ is known of other materials more than of the job's."""
+    read = evidence.measured(model, job)
+    sheets, names = model.log.rows["abrasive_sheet"][read], model.materials[read]
+    own = set(sheets[names == model.material_of(job)])
+    others = set(sheets[names != model.material_of(job)])
+    if len(own) >= ENOUGH_SHEETS or len(others - own) < len(own):
+        return []
+    whose = sorted(set(names) - {model.material_of(job)})
+    listed = ", ".join(whose) if len(whose) <= MOST_NAMES else f"{len(whose)} other materials"
+    middle = float(np.sqrt(np.prod(tried.speeds)))
+    return [f"Spread borrowed, run more sheets: {job.material} was run on {len(own)} sheet{'s' if len(own) > 1 else ''} "
+            f"only, so that how much sheets and plates differ is taken from {len(others)} sheets of {listed} too. "
+            + evidence.run_next(model, job, (middle,), ENOUGH_SHEETS - len(own))]
 
 
 def _few(model: LineFit, job: Job) -> list[str]:

@@ -22,6 +22,8 @@ from .rows import Floats, MixedData, Spread
 from .triallog import TrialLog
 
 POSITIONS = ("leading", "trailing", "lateral", "cutout")
+NOBODY = -1
+"""Index of a material that is none of the log's: it has the common law."""
 FINEST = 0.002
 """Edges of one plate never differ by less than this fraction (an SD): no gauge tells radii so far apart."""
 
@@ -276,7 +278,7 @@ def paths(layout: Layout, coef: Floats, settings: Settings, material: int, posit
           ) -> tuple[Path, Path | None]:
     """Edge radius and removal as functions of feed speed, at the settings otherwise, for each row of `coef`.
 
-    `settings.feed_speed_m_min` and `.contact_hours` are not looked at.
+    `settings.feed_speed_m_min` and `.contact_hours` are not looked at. `material` may be `NOBODY`: the common law.
     """
     at = Settings(layout.centre.feed_speed_m_min, settings.drum_pressure_kPa, settings.grain_um, settings.thickness_mm,
                   settings.passes, 0.0)
@@ -286,7 +288,7 @@ def paths(layout: Layout, coef: Floats, settings: Settings, material: int, posit
     def wear(block: Floats) -> Floats:
         return block[:, t + WEAR.start:t + WEAR.stop]
 
-    slope = dose[:, t + FEED] + (dose[:, t + n + m + material] if m > 1 else 0.0)
+    slope = dose[:, t + FEED] + (dose[:, t + n + m + material] if m > 1 and material != NOBODY else 0.0)
     position = coef[:, names.position][:, positions]
     radius = Path(dose @ layout.dose_columns(at, material), slope, dose[:, t + CURVATURE], wear(dose), position)
     if not layout.has_removal:

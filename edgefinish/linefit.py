@@ -142,7 +142,7 @@ class LineFit:
         node, coef = self._keep(("draws", layout.has_removal, layout.asked, fitted.priors, count),
                                 lambda: fitted.posterior.draws(count))
         material = self.material_index(layout, job)
-        radius, removal = paths(layout, coef, _settings(job), material, self.measured_positions(layout, job))
+        radius, removal = paths(layout, coef, job_settings(job), material, self.measured_positions(layout, job))
         low, high = job.edge_radius_mm or (None, None)
         centre = layout.centre.feed_speed_m_min
         return Promise(
@@ -245,7 +245,8 @@ def radius_alone(job: Job) -> bool:
     return job.residual_burr_mm is None and job.removal_um is None
 
 
-def _settings(job: Job) -> Settings:
+def job_settings(job: Job) -> Settings:
+    """The settings of a job, its feed speed and sheet age aside."""
     return Settings(1.0, job.drum_pressure_kPa, grain_um(job.grit), job.thickness_mm, job.passes, 0.0)
 
 

@@ -10,13 +10,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from . import evidence, grounds, insight
+from . import evidence, grounds, insight, startingpoint
 from .errors import JobError, Problem
 from .job import Job, Line, SpeedWindow
 from .layout import CAUTIOUS, STANDARD
 from .linefit import JOINT_DRAWS, LawFit, LineFit
 from .promise import speed_intervals, worst_shares
 from .rows import Floats
+from .startingpoint import StartingPoint
 from .triallog import TrialLog
 from .units import System
 from .window import confidence_at, set_point, widest
@@ -40,6 +41,8 @@ class LineModel(LineFit):
         """
         tried, gaps = self._evidence(job)
         if gaps:
+            start = self.starting_point(job)
+            gaps = gaps if start is None else [*gaps[:-1], start.sentence, gaps[-1]]
             return SpeedWindow(job=job, verdict="not enough evidence", reasons=tuple(gaps))
         fitted = self.law_for(job)
         promise = self.promise(job, tried.speeds)
@@ -62,6 +65,20 @@ class LineModel(LineFit):
             recommended_m_min=float(np.clip(speeds[2], speeds[0], speeds[1])), binds_low=ends[0].what,
             binds_high=ends[1].what, confidence_at=float(confidence_at(low, high, np.array([point]))[0]),
             reasons=(ends[0].sentence, ends[1].sentence, *grounds.flags(self, job, fitted, tried, lean)))
+
+    def starting_point(self, job: Job) -> StartingPoint | None:
+        """Where to start the trial of a material that was never run; None where it was, or where nothing tells.
+
+        By what the log's other materials have in common and how far they stand apart: a guess, and no promise.
+
+        >>> import edgefinish as ef
+        >>> model = ef.open_study().model
+        >>> job = ef.Job(material="unheard of", thickness_mm=8, drum_pressure_kPa=60, grit="P80",
+        ...              edge_radius_mm=(0.2, 0.6))
+        >>> "no promise" in model.starting_point(job).sentence
+        True
+        """
+        return startingpoint.starting_point(self, job)
 
     def windows(self, jobs: Iterable[Job]) -> pd.DataFrame:
         """One row a job in the order given: every field of the job, then verdict, ends, set point and reasons."""
