@@ -94,10 +94,11 @@ class Cloud(NamedTuple):
     effective: float
 
 
-def nodes_about(batch: Batch, mode: Mode, count: int) -> Cloud:
+def nodes_about(batch: Batch, mode: Mode, count: int, even: float = 0.45) -> Cloud:
     """A lattice through a normal at the mode, tails stretched, weighed by posterior over proposal.
 
-    Where the weights are uneven the proposal is moved to the weighted moments and the nodes are laid again.
+    Where fewer than `even` of the nodes carry the weight the proposal is moved to the weighted moments and the nodes
+    are laid again.
     """
     d = len(mode.theta)
     z = ndtri(lattice(count, d))
@@ -111,7 +112,7 @@ def nodes_about(batch: Batch, mode: Mode, count: int) -> Cloud:
         weight = np.exp(raw - raw.max())
         weight /= weight.sum()
         effective = float(1 / (weight**2).sum() / count)
-        if effective > 0.45 or last:
+        if effective > even or last:
             break
         centre = weight @ theta
         gap = theta - centre

@@ -255,8 +255,8 @@ def _borrowed(model: LineFit, job: Job, tried: evidence.Tried) -> list[str]:
     whose = sorted(set(names) - {model.material_of(job)})
     listed = ", ".join(whose) if len(whose) <= MOST_NAMES else f"{len(whose)} other materials"
     middle = float(np.sqrt(np.prod(tried.speeds)))
-    return [f"Spread borrowed, run more sheets: {job.material} was run on {len(own)} sheet{'s' if len(own) > 1 else ''} "
-            f"only, so that how much sheets and plates differ is taken from {len(others)} sheets of {listed} too. "
+    return [f"Spread borrowed, run more sheets: {job.material} was run on {len(own)} sheet{'s' if len(own) > 1 else ''}"
+            f" only, so that how much sheets and plates differ is taken from {len(others)} sheets of {listed} too. "
             + evidence.run_next(model, job, (middle,), ENOUGH_SHEETS - len(own))]
 
 

@@ -94,8 +94,12 @@ class LineFit:
             layout = lay_out(self.log, removal=removal, priors=priors, past=past, weight=WEIGHT if past else 0.0,
                              asked=asked)
             count = NODES if self.like is None else REFIT_NODES
-            near = self.like and self.like.law(removal=removal, priors=priors, asked=asked).posterior
-            start = near.mode.theta if near and near.data.family == layout.data.family else None
+            start = None
+            if self.like is not None:
+                near = self.like.law(removal=removal, priors=priors, asked=asked).posterior
+                start = near.mode.theta if near.data.family == layout.data.family else None
+            elif asked is not None:  # all spreads alike is near, and wanted for other answers anyway
+                start = np.r_[self.law(removal=removal, priors=priors).posterior.mode.theta, 0.0]
             return LawFit(layout, posterior(layout.data, count, start), priors)
         return self._keep(("law", removal, priors, asked), compute)
 
@@ -106,9 +110,16 @@ class LineFit:
 
     def law_for(self, job: Job) -> LawFit:
         """The law that answers a job: the radius alone, or with what else the job limits."""
-        several = self.materials.nunique() > 1
+        material = self.material_of(job)
         return self.law(removal=job.removal_um is not None, priors=self.priors_for(job),
-                        asked=self.material_of(job) if several else None)
+                        asked=material if material in self.apart else None)
+
+    @cached_property
+    def apart(self) -> frozenset[str]:
+        """Materials with sheets run on them alone, in a log of several: only these may have spreads of their own."""
+        on = self.materials.groupby(self.log.rows["abrasive_sheet"]).agg(
+            lambda m: m.iloc[0] if m.nunique() == 1 else "")
+        return frozenset(on) - {""} if self.materials.nunique() > 1 else frozenset()
 
     def priors_for(self, job: Job) -> Priors:
         """Priors of the spreads that a job is judged with."""

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .explore import Cloud, Mode, climb, nodes_about
+from .kin import log_chance
 from .mixed import (
     Coefficients,
     RowSums,
@@ -25,7 +26,6 @@ from .mixed import (
     plate_integrals,
     solve,
 )
-from .kin import log_chance
 from .rows import Floats, MixedData, Rows, nodes_at
 
 MANY_ROWS = 4000

@@ -17,6 +17,7 @@ from .rows import Floats, MixedData, Nodes, nodes_at
 
 _NEAR = 0.3  # gain of a step below which a mode that was started near by is near enough to lay nodes about
 _START_TAIL = -0.8  # normal score of 1/ν near 0.075
+_EVEN, _EVEN_OF_MANY = 0.45, 0.2  # of a dozen unknowns no better weights come of laying the nodes again
 _BATCH = 4_000_000  # numbers in one array of a batch of nodes
 
 
@@ -154,7 +155,8 @@ def posterior(data: MixedData, count: int = 256, start: Floats | None = None) ->
         e = explore_many(data, first, top, count)
         return Posterior(data, nodes_at(data, e.theta), e.weight, e.coef, e.chol, e.at_mode, e.mode, e.effective)
     mode = top(data)
-    cloud: Cloud = nodes_about(partial(_batch, data, reference=flat), mode, count)
+    cloud: Cloud = nodes_about(partial(_batch, data, reference=flat), mode, count,
+                               _EVEN_OF_MANY if data.family else _EVEN)
     got: _Got = cloud.got
     at_mode = solve(data, nodes_at(data, mode.theta[None]), mode.warm)
     return Posterior(data, got.nodes, cloud.weight, got.solution.coef, got.solution.chol, at_mode, mode,

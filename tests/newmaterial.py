@@ -78,7 +78,8 @@ def planned(truth: Truth, job: Job, sheets: int, plates: int, rng: np.random.Gen
             feed = round(RANGE[0] * (RANGE[1] / RANGE[0]) ** (steps[i] / 2), 2)
             z = sheet + wear * h / 10 + rng.normal(0, truth.plate)
             rows.append({"job": replace(job, burr_severity="moderate"), "sheet": s + 1, "hours": h, "feed": feed,
-                         "z": z, "burr_sheet": 0.0, "burr": 0.3, "skip": False, "removal": rng.normal(0, truth.removal_plate)})
+                         "z": z, "burr_sheet": 0.0, "burr": 0.3, "skip": False,
+                         "removal": rng.normal(0, truth.removal_plate)})
     log = pd.concat([_plate(truth, i, row, rng) for i, row in enumerate(rows)], ignore_index=True)
     return _as_read(truth, log, rng)
 

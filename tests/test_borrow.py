@@ -76,7 +76,8 @@ def by_hand(data: MixedData, theta: np.ndarray) -> tuple[float, np.ndarray, np.n
     return float(logsumexp(log_chance) + prior), mean, cov
 
 
-POINTS = np.log([[0.1, 0.06, 0.08, 0.2, 0.12, 1.0], [0.12, 0.05, 0.11, 0.08, 0.3, 1.4], [0.09, 0.1, 0.05, 0.5, 0.1, 0.8]])
+POINTS = np.log([[0.1, 0.06, 0.08, 0.2, 0.12, 1.0], [0.12, 0.05, 0.11, 0.08, 0.3, 1.4],
+                  [0.09, 0.1, 0.05, 0.5, 0.1, 0.8]])
 
 
 def test_the_sum_over_who_is_odd_is_that_of_dense_normals():

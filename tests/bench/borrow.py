@@ -5,7 +5,8 @@
 Three known materials of 36 plates on 6 sheets, a new one of 8 plates on 3 sheets, planned: each case is a way in which
 the new one differs. `width` is its mean log-width over that of 36 plates on 6 sheets of it alone, 0 where no window is
 issued; `holds` the share of issued windows in which the true share is the job's at every speed, sheet age and position;
-`alone` the same few plates by themselves. Seconds are CPU seconds of fit and window. The same seed gives the same table.
+`few alone` the same few plates by themselves. Seconds are CPU seconds of fit and window. The same seed gives the same
+table.
 """
 
 from __future__ import annotations
