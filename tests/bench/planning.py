@@ -36,6 +36,7 @@ FEED, OLDEST = (0.9, 6.0), 20.0
 BROKEN = ("plateau", "break-in", "collapse late in life", "pressure with feed", "position with feed", "law that curves",
           "pre-rounded edges", "heavy tails t4", "sheets at their own pace", "spread by position")
 WORTH = 0.5
+STOP_AT = (0.3, 0.5, 0.7)
 
 
 def asked(kind: str) -> list[ef.Job]:
@@ -191,6 +192,32 @@ def more_plates(seed: int, kind: str) -> list[dict]:
     return rows
 
 
+def sequential(seed: int, kind: str) -> list[dict]:
+    """A trial that goes on by four plates at a time, from 12 on 4, until the window has the log width asked for."""
+    truth, jobs = line_and_jobs(kind, seed)
+    job, true = jobs[0]
+    runs, wanted = own(kind, 12, 4, seed % 5), iter(STOP_AT)
+    width, rows, window = next(wanted), [], None
+    while len(runs) <= 44:
+        model = ef.fit(ef.read_log(trial_log(truth, runs, seed)))
+        window = model.window(job)
+        got = math.log(window.high_m_min / window.low_m_min) if window.verdict == "window" else 0.0
+        while width is not None and got >= width:
+            rows.append({"stop_at": width, "line": seed, "plates": len(runs), "width": got / true,
+                         "holds": holds(truth, job, window.low_m_min, window.high_m_min, POSITIONS)})
+            width = next(wanted, None)
+        if width is None:
+            break
+        told = ef.next_plates(model, [job], plates=4)
+        if told.plates.empty:
+            break
+        sheets = runs["abrasive_sheet"].nunique()
+        more = told.plates.replace({"abrasive_sheet": {f"new {k}": f"A{sheets + k}" for k in (1, 2)}})
+        runs = pd.concat([runs, more], ignore_index=True)
+        runs = runs.assign(run=[f"R{i:02d}" for i in range(len(runs))])
+    return rows
+
+
 def run(seeds: range, kind: str, workers: int, work: Callable[..., list[dict]]) -> Iterator[list[dict]]:
     """Every line, in order."""
     if workers == 1:
@@ -209,12 +236,18 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--out", metavar="FILE.csv", help="every window, one row each")
     parser.add_argument("--next", action="store_true", help="what more plates were foretold to gain, and gained")
+    parser.add_argument("--sequential", action="store_true", help="trials that stop when the window is wide enough")
     args = parser.parse_args()
     seeds = range(args.seed, args.seed + args.lines)
-    work = more_plates if args.next else one_line
+    work = more_plates if args.next else sequential if args.sequential else one_line
     frame = pd.DataFrame([r for rows in run(seeds, args.jobs, args.workers, work) for r in rows])
     if args.out:
         frame.to_csv(args.out, index=False)
+    if args.sequential:
+        groups = frame.groupby("stop_at")
+        reached = groups.size() / args.lines
+        print(groups[["plates", "width", "holds"]].mean().assign(reached=reached).round(3).to_string())
+        return
     if args.next:
         groups = frame.groupby("new_sheets")
         print(groups[["foretold", "got"]].mean().assign(
