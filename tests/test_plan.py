@@ -74,6 +74,28 @@ def test_the_search_finds_the_i_optimal_design_of_the_literature():
     assert_allclose(efficiency(columns(levels), every).i, 15 * value, rtol=1e-6)
 
 
+def test_the_search_is_as_good_as_a_librarys_on_a_split_plot():
+    # I criterion, 24 plates on 6 sheets, sheet over plate variance 1.33; feed and hours quadratic, pressure and grain
+    # linear, grain bound to the sheet. The best of ten designs of pyoptex 1.2.1 (seed 1) has I = 0.46256, over the
+    # whole region with exact moments. Within 1 % of it is asked.
+    level = [np.linspace(-1, 1, n) for n in (9, 5, 3, 3)]
+
+    def model(x):
+        return np.concatenate([np.ones((*x.shape[:-1], 1)), x, x[..., :1] ** 2, x[..., 1:2] ** 2], -1)
+    points, weights = np.polynomial.legendre.leggauss(3)
+    at = model(grid([points] * 4))
+    moments = (at * (grid([weights] * 4).prod(1) / 16)[:, None]).T @ at
+    plate, sheet = np.arange(24), np.repeat(np.arange(6), 4)
+    factors = tuple(Factor(f"x{i}", sheet if i == 3 else plate, len(v)) for i, v in enumerate(level))
+    problem = Problem(sheet, factors, lambda lv: model(np.stack([level[i][lv[..., i]] for i in range(4)], -1)),
+                      1e-9 * np.eye(7), np.linalg.cholesky(moments).T * np.sqrt(7), (Spreads(1.33**0.5, 1.0),),
+                      squared=True)
+    levels, value = search(problem, seed=1, starts=6)
+    cov = np.linalg.inv(information(problem.columns(levels), sheet, 1.33**0.5, 1.0))
+    assert_allclose(np.trace(moments @ cov), value, rtol=1e-6)
+    assert value <= 0.46256 * 1.01
+
+
 @pytest.mark.parametrize(("sheets", "plates", "ratio", "of_sheet", "within"), [
     (4, 4, 1, 0.3125, 0.0625), (6, 4, 1, 0.208333, 0.0416667), (8, 4, 3, 0.40625, 0.03125)])
 def test_variances_of_a_balanced_split_plot(sheets, plates, ratio, of_sheet, within):
