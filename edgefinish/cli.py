@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from importlib.metadata import version
 from pathlib import Path
 from types import FrameType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from .errors import EdgeFinishError, Problem, StudyError
 from .terminal import coloured, in_columns, paint, room, wrapped
@@ -23,10 +23,11 @@ DEMO_FOLDER = "edgefinish-demo"
 INTERRUPTED = 130
 MOST_WORKERS = 4
 VERDICT_COLOURS = {"no window": "red", "not enough evidence": "yellow"}
+MOST_DIFFERENCES = 20
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one verb; returns the exit code: 0 done, 1 the input does not allow it, 2 wrong usage, 130 interrupted."""
+    """Run one verb; returns the exit code: 0 done, 1 bad input or numbers differ, 2 wrong usage, 130 interrupted."""
     # A grammar for a format that notebooks do not use is built when this is imported: most of a second a run.
     sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]
     options = parser().parse_args(argv)
@@ -55,16 +56,18 @@ def parser() -> argparse.ArgumentParser:
     """Verbs and their options."""
     top = argparse.ArgumentParser(
         prog="edgefinish", description="Speed windows for drum-and-brush edge finishing lines, from a trial log.",
-        epilog="Exit codes: 0 done, 1 the input does not allow it (the message says what to mend), 2 wrong usage, "
-               "130 interrupted.")
+        epilog="Exit codes: 0 done, 1 the input does not allow it (the message says what to mend) or numbers "
+               "differ, 2 wrong usage, 130 interrupted.")
     top.add_argument("--version", action="version", version=f"edgefinish {version('edgefinish')}")
     common = argparse.ArgumentParser(add_help=False)
     common.add_argument("--quiet", action="store_true", help="print only what is wrong")
     common.add_argument("--json", action="store_true", help="print the result as JSON")
     runs = argparse.ArgumentParser(add_help=False)
     runs.add_argument("--out", metavar="DIR", type=Path, help="folder for the results")
-    runs.add_argument("--workers", metavar="N", type=_workers, default=min(MOST_WORKERS, os.cpu_count() or 1),
-                      help=f"notebooks run at a time; without it one a core, {MOST_WORKERS} at most")
+    workers: dict[str, Any] = {
+        "metavar": "N", "type": _workers, "default": min(MOST_WORKERS, os.cpu_count() or 1),
+        "help": f"notebooks run at a time; without it one a core, {MOST_WORKERS} at most"}
+    runs.add_argument("--workers", **workers)
     verbs = top.add_subparsers(required=True, metavar="VERB")
 
     def verb(name: str, does: str, example: str, *parents: argparse.ArgumentParser) -> argparse.ArgumentParser:
@@ -91,6 +94,13 @@ def parser() -> argparse.ArgumentParser:
     check.add_argument("--sheet", help="name of the sheet in a spreadsheet")
     check.add_argument("--table", help="name of the table in a database")
     check.set_defaults(verb=_check)
+    again = verb("reproduce", "run a finished study again from what it kept and compare every number",
+                 "edgefinish reproduce north-yard-2026 --check sheet.pdf")
+    again.add_argument("folder", metavar="DIR", type=Path, help="folder that a run left")
+    again.add_argument("--check", metavar="SHEET", type=Path,
+                       help="instead: is this setup sheet (HTML or PDF) of this study, unaltered, and does it stand")
+    again.add_argument("--workers", **workers)
+    again.set_defaults(verb=_reproduce)
     return top
 
 
@@ -194,6 +204,36 @@ def _check(options: argparse.Namespace) -> int:
         print(log_said(log))
         print(messages_said(log))
     return 0
+
+
+def _reproduce(options: argparse.Namespace) -> int:
+    if options.check is not None:
+        return _check_sheet(options)
+    from .reproduce import reproduce
+
+    told = reproduce(options.folder, options.workers, progress=not (options.quiet or options.json))
+    if options.json:
+        print(json.dumps({
+            "folder": str(told.folder), "holds": told.holds, "numbers": told.numbers, "last_figure": told.last_figure,
+            "versions": [{"name": n, "then": then, "now": now} for n, then, now in told.versions],
+            "differences": [vars(d) for d in told.differences]}, ensure_ascii=False, indent=1))
+    elif not (options.quiet and told.holds):
+        print(*told.sentences(), sep="\n", file=sys.stdout if told.holds else sys.stderr)
+    return 0 if told.holds else 1
+
+
+def _check_sheet(options: argparse.Namespace) -> int:
+    from .sheetcheck import check_sheet
+
+    told = check_sheet(options.folder, options.check)
+    if options.json:
+        print(json.dumps({"sheet": told.sheet, "stands": told.stands, "verdict": told.verdict,
+                          "sentences": told.sentences, "differences": [vars(d) for d in told.differences]},
+                         ensure_ascii=False, indent=1))
+    elif not (options.quiet and told.stands):
+        print(f"{told.sheet}: {told.verdict}", *told.sentences, *told.differences[:MOST_DIFFERENCES], sep="\n",
+              file=sys.stdout if told.stands else sys.stderr)
+    return 0 if told.stands else 1
 
 
 def _complain(error: EdgeFinishError, as_json: bool) -> None:

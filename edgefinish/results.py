@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Mapping
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
+
+from threadpoolctl import threadpool_limits
 
 from .explore import SEED
 from .job import SpeedWindow
@@ -58,8 +61,14 @@ def answer(study: Study, log: TrialLog) -> Results:
     history = study.read_history()
     model = fit(log, line=study.line, severities=study.severities, units=study.units, history=history,
                 new_sheets=study.new_sheets)
-    return Results(study=study, log=log, model=model, windows=tuple(model.window(job) for job in jobs),
-                   record=_record(study, log, history))
+    with one_thread():
+        windows = tuple(model.window(job) for job in jobs)
+    return Results(study=study, log=log, model=model, windows=windows, record=_record(study, log, history))
+
+
+def one_thread() -> AbstractContextManager[object]:
+    """Linear algebra in one thread, which sums in one order: the same digits on a machine of any number of cores."""
+    return threadpool_limits(1)
 
 
 def _record(study: Study, log: TrialLog, history: tuple[TrialLog, ...]) -> Mapping[str, Any]:

@@ -30,7 +30,7 @@ from .kept import INPUTS, STUDY
 from .place import check_target, kernel_home, written_whole
 from .progress import Progress
 from .report import report_html, windows_csv, windows_json
-from .results import Results, answer
+from .results import Results, answer, one_thread
 from .setupsheet import sheet_html, sheet_name, sheet_pdf
 from .study import demo_folder, read_study
 
@@ -72,7 +72,7 @@ def finish_study(path: str | Path, out: str | Path | None = None, workers: int =
     forms = [demo_folder("notebooks") / f"{name}.ipynb" for name in FORMS]
     for form in forms:
         check_parameters(form, PARAMETERS)
-    with written_whole(target) as folder:
+    with one_thread(), written_whole(target) as folder:
         # Everything is read from the copy: what is kept is what was used, by the pages as by every notebook.
         study = keep(study, folder / INPUTS)
         log = study.read_log()
