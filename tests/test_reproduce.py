@@ -9,6 +9,7 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 import smallstudy
@@ -45,6 +46,8 @@ def no_notebooks(monkeypatch):
 
     def use(notebooks: Path) -> None:
         class Kernels:
+            progress = SimpleNamespace(doing=lambda _: None, done=lambda _: None)
+
             def __init__(self, *_: object) -> None:
                 pass
 
