@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, fields
 from itertools import count, groupby
@@ -34,7 +35,8 @@ from .wording import answer, claim, job_name, limits, settings, speeds
 ANSWERS = ("verdict", "low_m_min", "high_m_min", "recommended_m_min", "reasons")
 MOST_MESSAGES = 200
 LAWS = ("edge radius", "removal")
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+# Also as wide letters, and after what some spreadsheets take for the end of a cell.
+_FORMULA = re.compile(r"(^|[;\t\r\n])(?=[=+\-@\uff1d\uff0b\uff0d\uff20\t\r\n])")
 
 
 def windows_csv(results: Results) -> str:
@@ -60,7 +62,7 @@ def _cell(value: Any) -> str:
     if isinstance(value, tuple):
         return "..".join(_cell(v) for v in value)
     if isinstance(value, str):
-        return f"'{value}" if value.startswith(FORMULA_STARTS) else value
+        return _FORMULA.sub(r"\1'", value)
     return f"{value:.6g}"
 
 

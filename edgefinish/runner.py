@@ -126,11 +126,15 @@ def _write_pages(results: Results, folder: Path) -> None:
 
 
 class _KernelManager(AsyncKernelManager):
-    """Kernels of the interpreter that runs this, whatever is registered elsewhere under the same name."""
+    """Kernels of the interpreter that runs this, whatever is registered elsewhere under the same name.
+
+    A module that lies where the command is given is not taken for one of ours.
+    """
 
     @property
     def kernel_spec(self) -> KernelSpec:
-        return KernelSpec(argv=[sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"],
+        return KernelSpec(argv=[sys.executable, "-P", "-m", "ipykernel_launcher", "-f", "{connection_file}",
+                                "--IPKernelApp.ignore_cwd=True"],
                           display_name="Python 3", language="python")
 
 

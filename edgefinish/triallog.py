@@ -246,7 +246,7 @@ def _read_column(column: Column, use: Use, marks: Marks, found: Findings) -> pd.
 
 
 def _passes(column: Column, value: np.ndarray, found: Findings) -> np.ndarray:
-    empty = np.flatnonzero(column.codes < 0)
+    empty = np.flatnonzero(np.isnan(value))
     if empty.size:
         found.tell(column.row(empty[0]), column.header, "converted",
                    "blank read as 1 pass" + (f" ({len(empty)} rows)" if len(empty) > 1 else ""))

@@ -80,6 +80,8 @@ def other_units(rng: random.Random, log: pd.DataFrame) -> pd.DataFrame:
         return log
     name = rng.choice(there)
     header, factor = rng.choice(UNITS[name])
+    if any(bare and number(bare) is None for _, bare in map(_sign, log[name])):
+        return log
     cells = [f"{sign}{float(bare) * factor:.12g}" if bare else "" for sign, bare in map(_sign, log[name])]
     return log.assign(**{name: cells}).rename(columns={name: header})
 
@@ -160,6 +162,8 @@ def carried(rng: random.Random, log: pd.DataFrame, folder: Path) -> object:
         path = folder / "log.csv"
         path.write_bytes(csv_of(log, separator).encode(rng.choice(("utf-8", "utf-8-sig", "utf-16"))))
         return path
+    if log.map(lambda c: "\x1b" in c).any(axis=None):
+        way = 0.9  # no workbook can hold it
     path = folder / ("log.parquet" if way < 0.95 else "log.xlsx")
     path.write_bytes(frame_parquet(log) if way < 0.95 else _book(log))
     return path

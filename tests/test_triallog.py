@@ -324,6 +324,7 @@ def test_other_columns_are_kept_as_they_are():
 
 def test_passes_are_one_where_nobody_says():
     assert set(read_log(clean().drop(columns="passes")).rows["passes"]) == {1.0}
+    assert set(read_log(with_cells(clean(), "passes", {2: "-", 7: "n/a"})).rows["passes"]) == {1.0}
     log = read_log(with_cells(clean(), "passes", dict.fromkeys(range(2, 6), "")))
     assert set(log.rows["passes"]) == {1.0} and said(log) == [(2, "passes", "blank read as 1 pass (4 rows)")]
 
