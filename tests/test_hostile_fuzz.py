@@ -1,6 +1,6 @@
 """Ten thousand inputs changed by chance: a right reading or a refusal comes out, never anything else.
 
-Four thousand are whole files, the rest cells among sound ones. A hundred thousand files: tests/bench/fuzz.py.
+Three thousand are whole files, the rest cells among sound ones. A hundred thousand files: tests/bench/fuzz.py.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from mutations import NOISE, QUANTITIES, Wrong, judge, number, plain_cells_say_w
 from edgefinish.errors import LogError
 from edgefinish.triallog import read_log
 
-FILES, LOGS, ROWS = 4000, 60, 100
+FILES, LOGS, ROWS = 3000, 70, 100
 CELLS = st.one_of(st.text(alphabet="0123456789.,<>-/ eEinm½'", max_size=9), st.text(max_size=8), st.sampled_from(NOISE),
                   st.decimals(allow_nan=False, allow_infinity=False, min_value=-99, max_value=9999, places=3).map(str))
 
