@@ -20,6 +20,7 @@ FEWEST_SHEETS = 3
 FEWEST_READINGS = 8
 COARSE = 0.5
 """Where more than this share of readings are one and the same number, the gauge's steps hide how they spread."""
+SETTINGS = ("drum_pressure_kPa", "thickness_mm", "passes")
 ROUNDING = 0.01
 """A setting this near to what was run counts as run: gauges and unit conversions round."""
 AGE_MARGIN = 0.15
@@ -46,11 +47,12 @@ class Tried:
     @classmethod
     def of(cls, model: LineFit, job: Job) -> Self:
         """Of the material, or of the whole log where the material was not run."""
-        read = measured(model, job)
-        feed = model.log.rows["feed_speed_m_min"]
-        mine = feed[read & (model.materials == model.material_of(job))]
-        tried = mine if len(mine) else feed
-        low, high = tried.min(), tried.max()
+        def look() -> tuple[float, float]:
+            feed = model.log.rows["feed_speed_m_min"]
+            mine = feed[measured(model, job) & (model.materials == model.material_of(job))]
+            tried = mine if len(mine) else feed
+            return float(tried.min()), float(tried.max())
+        low, high = model._keep(("speeds", _limited(job), model.material_of(job)), look)
         why = ["the slowest speed tried", "the fastest speed tried"]
         if model.line.feed_speed_m_min:
             least, most = model.line.feed_speed_m_min
@@ -58,16 +60,20 @@ class Tried:
                 low, why[0] = least, "the line's slowest speed"
             if most < high:
                 high, why[1] = most, "the line's fastest speed"
-        return cls(float(low), float(high), *why)
+        return cls(low, high, *why)
 
 
 def measured(model: LineFit, job: Job) -> np.ndarray:
     """Rows with a reading of anything that the job limits, (n,): the others tell nothing, and count as not run."""
-    names = tuple(n for n in ("edge_radius_mm", "residual_burr_mm", "removal_um") if getattr(job, n) is not None)
+    names = _limited(job)
 
     def look() -> np.ndarray:
         return np.any([np.isfinite(model.log.reading(n).value) for n in names], axis=0)
     return model._keep(("measured", names), look)
+
+
+def _limited(job: Job) -> tuple[str, ...]:
+    return tuple(n for n in ("edge_radius_mm", "residual_burr_mm", "removal_um") if getattr(job, n) is not None)
 
 
 def run_next(model: LineFit, job: Job, speeds: Floats | tuple[float, ...], sheets: int, plates: int = 3) -> str:
@@ -94,12 +100,34 @@ def _three(model: LineFit, tried: Tried) -> Floats:
     return np.geomspace(low, max(high, low * 1.2), 3)
 
 
+@dataclass(frozen=True)
+class _Run:
+    """What the log says of a job's material, whatever its settings: sentences first and last, and what was run."""
+
+    first: tuple[str, ...]
+    last: tuple[str, ...]
+    spans: dict[str, tuple[float, float]]
+    grits: tuple[str, ...]
+    ages: tuple[float, float]
+    sheets: int
+
+
 def gaps(model: LineFit, job: Job, tried: Tried) -> list[str]:
     """Why the job cannot be judged at all, one sentence each, the last saying what to run; empty where it can."""
-    rows, system = model.log.rows, model.units
-    key = model.material_of(job)
-    found: list[str] = []
-    read = measured(model, job)
+    key = ("run", job.material, job.cut_process, _limited(job), job.residual_burr_mm, job.burr_severity)
+    run = model._keep(key, partial(_look, model, job))
+    found = [*run.first, *(_outside(model, job, run) if run.spans else []), *run.last]
+    if not tried.low < tried.high:
+        found.append(f"Only {shown('feed_speed_m_min', tried.low, model.units)} was tried within the line's limits."
+                     if tried.low == tried.high else "No speed within the line's limits was tried.")
+    if found:
+        found.append(run_next(model, job, _three(model, tried), max(FEWEST_SHEETS - run.sheets, FEWEST_SHEETS)))
+    return found
+
+
+def _look(model: LineFit, job: Job) -> _Run:
+    rows, key, read = model.log.rows, model.material_of(job), measured(model, job)
+    first: list[str] = []
     sheets = rows["abrasive_sheet"][read].nunique()
     run = rows[model.materials == key]
     mine = run[read[model.materials == key]]
@@ -107,53 +135,46 @@ def gaps(model: LineFit, job: Job, tried: Tried) -> list[str]:
     if not len(of_name):
         known = sorted(rows["material"].unique())
         hint = nearest(job.material, known)
-        found.append(f"Material {job.material} was not tried; the log holds {', '.join(known)}."
+        first.append(f"Material {job.material} was not tried; the log holds {', '.join(known)}."
                      + (f" {hint[0].upper()}{hint[1:]}" if hint else ""))
     elif not len(run):
         ways = ", ".join(sorted(of_name["cut_process"].dropna().unique()))
-        found.append(f"{job.material} was cut by {ways} in this log: the job must say which in cut_process.")
+        first.append(f"{job.material} was cut by {ways} in this log: the job must say which in cut_process.")
     elif job.cut_process and "cut_process" in rows:
         ways = sorted(run["cut_process"].dropna().unique())
         if ways and job.cut_process not in ways:
-            found.append(f"{job.material} was tried cut by {', '.join(ways)}, not by {job.cut_process}.")
+            first.append(f"{job.material} was tried cut by {', '.join(ways)}, not by {job.cut_process}.")
     if sheets < FEWEST_SHEETS:
         what = " with readings" if sheets < rows["abrasive_sheet"].nunique() else ""
-        found.append(f"The whole log holds {sheets} abrasive sheet{'' if sheets == 1 else 's'}{what}: how much sheets "
+        first.append(f"The whole log holds {sheets} abrasive sheet{'' if sheets == 1 else 's'}{what}: how much sheets "
                      f"differ cannot be told from fewer than {FEWEST_SHEETS}.")
-    if len(mine):
-        found += _outside(model, job, mine, rows["contact_hours"][read])
-    if len(run):
-        found += unread(model, job)
-    if not tried.low < tried.high:
-        found.append(f"Only {shown('feed_speed_m_min', tried.low, system)} was tried within the line's limits."
-                     if tried.low == tried.high else "No speed within the line's limits was tried.")
+    last = unread(model, job) if len(run) else []
     word = job.burr_severity
     if word and "burr_severity" in rows and rows["burr_severity"].notna().any():
         known = sorted(rows["burr_severity"].dropna().unique())
         if word not in known:
             hint = nearest(word, known)
-            found.append(f"Burr severity {word} was not tried; the log holds {', '.join(known)}."
-                         + (f" {hint[0].upper()}{hint[1:]}" if hint else ""))
-    if found:
-        found.append(run_next(model, job, _three(model, tried), max(FEWEST_SHEETS - sheets, FEWEST_SHEETS)))
-    return found
+            last.append(f"Burr severity {word} was not tried; the log holds {', '.join(known)}."
+                        + (f" {hint[0].upper()}{hint[1:]}" if hint else ""))
+    spans = {n: (float(mine[n].min()), float(mine[n].max())) for n in SETTINGS} if len(mine) else {}
+    ages = rows["contact_hours"][read]
+    return _Run(tuple(first), tuple(last), spans, tuple(sorted(mine["grit"].unique(), key=lambda g: int(g[1:]))),
+                (float(ages.min()), float(ages.max())) if read.any() else (0.0, 0.0), sheets)
 
 
-def _outside(model: LineFit, job: Job, mine: pd.DataFrame, ages: pd.Series) -> list[str]:
+def _outside(model: LineFit, job: Job, run: _Run) -> list[str]:
     system, line, found = model.units, model.line, []
-    for name, value in (("drum_pressure_kPa", job.drum_pressure_kPa), ("thickness_mm", job.thickness_mm),
-                        ("passes", job.passes)):
-        low, high = float(mine[name].min()), float(mine[name].max())
+    for name, (low, high) in run.spans.items():
+        value = getattr(job, name)
         if not low * (1 - ROUNDING) <= value <= high * (1 + ROUNDING):
             span = shown(name, low, system)
             span += f" to {shown(name, high, system)}" if low < high else ""
             label = QUANTITIES[name].label
             found.append(f"{label[0].upper()}{label[1:]} {shown(name, value, system)} was not tried on {job.material}, "
                          f"only {span}.")
-    grits = sorted(mine["grit"].unique(), key=lambda g: int(g[1:]))
-    if job.grit not in grits:
-        found.append(f"Grit {job.grit} was not tried on {job.material}, only {', '.join(grits)}.")
-    young, old = float(ages.min()), float(ages.max())
+    if job.grit not in run.grits:
+        found.append(f"Grit {job.grit} was not tried on {job.material}, only {', '.join(run.grits)}.")
+    young, old = run.ages
     if job.sheet_hours[1] > old * (1 + ROUNDING):
         found.append(f"Sheets of {job.sheet_hours[1]:g} contact hours were not tried; the oldest run had {old:.3g} h.")
     if job.sheet_hours[0] < young - AGE_MARGIN * old:

@@ -11,7 +11,7 @@ import numpy as np
 from . import evidence
 from .abrasive import grain_um
 from .job import Job, SpeedWindow
-from .laws import CURVATURE, TERMS, Centre, Settings, wear_columns
+from .laws import CURVATURE, Centre, Settings, wear_columns
 from .linefit import LawFit, LineFit
 from .promise import Promise, worst_shares
 from .rows import weight_of_second
@@ -63,16 +63,21 @@ def _single_limits(promise: Promise) -> list[_Limit]:
     return out
 
 
-def _binding(promise: Promise, x: float, slower: bool | None = None) -> tuple[_Limit, float]:
-    """The limit that the fewest edges meet at x, and their share (median of the draws, worst position and age).
+def _binding(promise: Promise, x: float, slower: bool | None = None) -> _Limit:
+    """The limit that the fewest edges meet at x, by the median of the draws, at the worst position and age.
 
     `slower`: of the limits that a slower speed (True) or a faster one (False) makes worse, where there are any.
     """
     limits = _single_limits(promise)
     limits = [one for one in limits if slower is None or one.grows == slower] or limits
-    shares = [(float(np.median(worst_shares(one.promise, np.array([x]))[:, 0])), i) for i, one in enumerate(limits)]
-    least, index = min(shares)
-    return limits[index], least
+    if len(limits) == 1 and slower is not None:
+        return limits[0]
+    return min(limits, key=partial(_alone, x))
+
+
+def _alone(x: float, one: _Limit) -> float:
+    """Share of edges at x that meet one limit."""
+    return float(np.median(worst_shares(one.promise, np.array([x]))[:, 0]))
 
 
 def _where(model: LineFit, promise: Promise, one: _Limit, positions: list[str]) -> str:
@@ -112,7 +117,7 @@ def bindings(model: LineFit, job: Job, promise: Promise, window: tuple[float, fl
         if abs(x - bound) < 1e-6:
             out.append(Ending(why, f"{speed} is {why}; nothing beyond it is promised."))
             continue
-        one, _ = _binding(promise, x, slower=word == "Below")
+        one = _binding(promise, x, slower=word == "Below")
         out.append(Ending(one.what, f"{word} {speed}, {_said(model, job, one)} too often, "
                                     f"{_where(model, promise, one, positions)} first."))
     return out[0], out[1]
@@ -129,12 +134,13 @@ def refusal(model: LineFit, job: Job, fitted: LawFit, promise: Promise, possible
     `possible`: share of the draws that have an interval of speeds wide enough.
     """
     x = np.linspace(*promise.speeds, 25)
-    shares = worst_shares(promise, x)
+    best = int(np.median(worst_shares(promise.thinned(_ENOUGH // 4), x), axis=0).argmax())
+    shares = worst_shares(promise.thinned(_ENOUGH), x[best:best + 1])[:, 0]
     centre = fitted.layout.centre.feed_speed_m_min
-    best = int(np.median(shares, axis=0).argmax())
     speed = shown("feed_speed_m_min", centre * float(np.exp(x[best])), model.units)
-    low, median, high = np.quantile(shares[:, best], (0.05, 0.5, 0.95))
-    one, alone = _binding(promise, float(x[best]))
+    low, median, high = np.quantile(shares, (0.05, 0.5, 0.95))
+    one = _binding(promise, float(x[best]))
+    alone = _alone(float(x[best]), one)
     where = _where(model, promise, one, _position_names(model, job))
     verdict: Literal["no window", "not enough evidence"] = "not enough evidence"
     if possible <= max(0.05, 1 - job.confidence):
@@ -157,20 +163,16 @@ def refusal(model: LineFit, job: Job, fitted: LawFit, promise: Promise, possible
 
 def lean(fitted: LawFit, job: Job, material: int, window: tuple[float, float]) -> float:
     """How many times the SD of the mean at an end grows where the priors of the laws' exponents are 4 times as wide."""
-    layout, post = fitted.layout, fitted.posterior
-    precision = post.at_mode.chol[0] @ post.at_mode.chol[0].T
-    physics = np.zeros(len(precision), bool)
-    physics[layout.names.dose.start + 1:layout.names.dose.start + 1 + len(TERMS)] = True
-    wide = precision - np.diag(post.data.precision * physics * (1 - 1 / 16))
+    layout = fitted.layout
+    as_is, loosened = fitted.covariances
     most = 1.0
     for x in window:
-        for age in job.sheet_hours:
+        for age in dict.fromkeys(job.sheet_hours):
             speed = layout.centre.feed_speed_m_min * float(np.exp(x))
-            settings = _at(job, speed, age)
-            row = np.zeros(len(precision))
-            row[layout.names.dose] = layout.dose_columns(settings, material)
+            row = np.zeros(len(as_is))
+            row[layout.names.dose] = layout.dose_columns(_at(job, speed, age), material)
             row[layout.names.position] = 1 / len(layout.positions)
-            most = max(most, float(np.sqrt(row @ np.linalg.solve(wide, row) / (row @ np.linalg.solve(precision, row)))))
+            most = max(most, float(np.sqrt((row @ loosened @ row) / (row @ as_is @ row))))
     return most
 
 
@@ -234,13 +236,12 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried, lean_
 
 
 def _together(model: LineFit, job: Job, tried: evidence.Tried) -> list[str]:
-    plates = model.log.rows.drop_duplicates(["abrasive_sheet", "run"])
-    feed, hours = np.log(plates["feed_speed_m_min"].to_numpy(float)), plates["contact_hours"].to_numpy(float)
-    if feed.std() <= _FLAT or hours.std() <= _FLAT or abs(np.corrcoef(feed, hours)[0, 1]) <= TOGETHER:
+    together, oldest = model._keep(("together",), partial(_run_together, model))
+    if not together:
         return []
     slow, fast = (shown("feed_speed_m_min", v, model.units) for v in (tried.low, tried.high))
     return [f"Feed speed and sheet age were run together, so that wear and speed cannot be told apart. Run 3 plates at "
-            f"{slow} and 3 at {fast} on one {job.grit} sheet while fresh, and the same at {hours.max():.3g} h, at "
+            f"{slow} and 3 at {fast} on one {job.grit} sheet while fresh, and the same at {oldest:.3g} h, at "
             f"{shown('drum_pressure_kPa', job.drum_pressure_kPa, model.units)}."]
 
 
@@ -258,6 +259,14 @@ def _borrowed(model: LineFit, job: Job, tried: evidence.Tried) -> list[str]:
     return [f"Spread borrowed, run more sheets: {job.material} was run on {len(own)} sheet{'s' if len(own) > 1 else ''}"
             f" only, so that how much sheets and plates differ is taken from {len(others)} sheets of {listed} too. "
             + evidence.run_next(model, job, (middle,), ENOUGH_SHEETS - len(own))]
+
+
+def _run_together(model: LineFit) -> tuple[bool, float]:
+    """Whether feed speed and sheet age went together over the log's plates, and the oldest sheet's hours."""
+    plates = model.log.rows.drop_duplicates(["abrasive_sheet", "run"])
+    feed, hours = np.log(plates["feed_speed_m_min"].to_numpy(float)), plates["contact_hours"].to_numpy(float)
+    flat = feed.std() <= _FLAT or hours.std() <= _FLAT
+    return not flat and abs(np.corrcoef(feed, hours)[0, 1]) > TOGETHER, float(hours.max())
 
 
 def _few(model: LineFit, job: Job) -> list[str]:

@@ -8,7 +8,7 @@ Rows, plates, sheets, positions and materials are put into one order first: the 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -274,14 +274,9 @@ def _coefficient_priors(y: Floats, is_removal: NDArray[np.bool_], materials: int
     return np.array(mean), np.array(sd)
 
 
-def paths(layout: Layout, coef: Floats, settings: Settings, material: int, positions: Sequence[int]
-          ) -> tuple[Path, Path | None]:
-    """Edge radius and removal as functions of feed speed, at the settings otherwise, for each row of `coef`.
-
-    `settings.feed_speed_m_min` and `.contact_hours` are not looked at. `material` may be `NOBODY`: the common law.
-    """
-    at = Settings(layout.centre.feed_speed_m_min, settings.drum_pressure_kPa, settings.grain_um, settings.thickness_mm,
-                  settings.passes, 0.0)
+def paths(layout: Layout, coef: Floats, material: int, positions: Sequence[int]) -> tuple[Path, Path | None]:
+    """Edge radius and removal as functions of feed speed for each row of `coef`, but for their level at a job's
+    settings, which `levelled` adds. `material` may be `NOBODY`: the common law."""
     n, m, names, t = len(TERMS), len(layout.materials), layout.names, 1
     dose = coef[:, names.dose]
 
@@ -290,12 +285,24 @@ def paths(layout: Layout, coef: Floats, settings: Settings, material: int, posit
 
     slope = dose[:, t + FEED] + (dose[:, t + n + m + material] if m > 1 and material != NOBODY else 0.0)
     position = coef[:, names.position][:, positions]
-    radius = Path(dose @ layout.dose_columns(at, material), slope, dose[:, t + CURVATURE], wear(dose), position)
+    radius = Path.of(np.zeros(len(coef)), slope, dose[:, t + CURVATURE].copy(), wear(dose).copy(), position)
     if not layout.has_removal:
         return radius, None
     own = coef[:, names.removal]
-    removal = Path(
-        AREA_LAW * radius.level + own @ layout.removal_columns(at, material), AREA_LAW * slope + own[:, t + FEED],
-        AREA_LAW * radius.bend + own[:, t + CURVATURE], AREA_LAW * radius.wear + wear(own),
-        AREA_LAW * position + coef[:, names.removal_position][:, positions])
+    removal = Path.of(
+        np.zeros(len(coef)), AREA_LAW * slope + own[:, t + FEED], AREA_LAW * radius.bend + own[:, t + CURVATURE],
+        AREA_LAW * radius.wear + wear(own), AREA_LAW * position + coef[:, names.removal_position][:, positions])
     return radius, removal
+
+
+def levelled(layout: Layout, coef: Floats, base: tuple[Path, Path | None], settings: Settings, material: int
+             ) -> tuple[Path, Path | None]:
+    """`paths` at the settings of a job; `settings.feed_speed_m_min` and `.contact_hours` are not looked at."""
+    at = Settings(layout.centre.feed_speed_m_min, settings.drum_pressure_kPa, settings.grain_um, settings.thickness_mm,
+                  settings.passes, 0.0)
+    radius, removal = base
+    level = coef[:, layout.names.dose] @ layout.dose_columns(at, material)
+    if removal is None:
+        return replace(radius, level=level), None
+    own = coef[:, layout.names.removal] @ layout.removal_columns(at, material)
+    return replace(radius, level=level), replace(removal, level=AREA_LAW * level + own)

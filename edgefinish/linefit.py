@@ -15,11 +15,12 @@ from .abrasive import grain_um
 from .burr import MIDDLE_HEIGHT, SHEET, BurrData, BurrPosterior, fit_burr, future_heights
 from .history import WEIGHT, Past, learn, pool
 from .job import Job, Line
-from .laws import WEAR_HOURS, Settings
-from .layout import CAUTIOUS, STANDARD, Layout, Priors, lay_out, material_keys, paths, run_order, settings_of
+from .laws import TERMS, WEAR_HOURS, Settings
+from .layout import CAUTIOUS, STANDARD, Layout, Priors, lay_out, levelled, material_keys, paths, run_order, settings_of
 from .posterior import Posterior, posterior
-from .promise import Burr, Promise, Scatter
+from .promise import Burr, Promise
 from .rows import Floats, Spread
+from .scatter import Scatter
 from .triallog import TrialLog
 from .units import System
 
@@ -38,6 +39,7 @@ class LawFit:
     posterior: Posterior
     priors: Priors
 
+    @cached_property
     def scatters(self) -> tuple[Scatter, Scatter | None]:
         """Spreads of future edges at each node: of the edge radius, and of what removal adds of its own.
 
@@ -51,6 +53,16 @@ class LawFit:
         edge, removal_edge, plate, removal_plate, sheet, wear, removal_sheet = sd.T
         return (Scatter(np.hypot(sheet, plate), wear, edge, tail[:, 0]),
                 Scatter(np.hypot(removal_sheet, removal_plate), np.zeros_like(wear), removal_edge, tail[:, 1]))
+
+
+    @cached_property
+    def covariances(self) -> tuple[Floats, Floats]:
+        """Of the coefficients at the mode, as they are and with the priors of the laws' exponents 4 times as wide."""
+        precision = self.posterior.at_mode.chol[0] @ self.posterior.at_mode.chol[0].T
+        physics = np.zeros(len(precision), bool)
+        physics[self.layout.names.dose.start + 1:self.layout.names.dose.start + 1 + len(TERMS)] = True
+        wide = precision - np.diag(self.posterior.data.precision * physics * (1 - 1 / 16))
+        return np.linalg.inv(precision), np.linalg.inv(wide)
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,7 +140,11 @@ class LineFit:
     def material_of(self, job: Job) -> str:
         """The job's material as the model knows it: one cut by two processes is two."""
         both = f"{job.material} · {job.cut_process}"
-        return both if (self.materials == both).any() else job.material
+        return both if both in self._materials else job.material
+
+    @cached_property
+    def _materials(self) -> frozenset[str]:
+        return frozenset(self.materials.unique())
 
     def without(self, rows: np.ndarray) -> LineFit:
         """The line fitted again without some rows of the log; `rows` (n,) true where a row is left out."""
@@ -148,12 +164,14 @@ class LineFit:
 
     def promise_of(self, fitted: LawFit, job: Job, speeds: tuple[float, float]) -> Promise:
         """The same on a given fit."""
-        layout, scatters = fitted.layout, fitted.scatters()
+        layout, scatters = fitted.layout, fitted.scatters
         count = DRAWS if radius_alone(job) else JOINT_DRAWS
         node, coef = self._keep(("draws", layout.has_removal, layout.asked, fitted.priors, count),
                                 lambda: fitted.posterior.draws(count))
         material = self.material_index(layout, job)
-        radius, removal = paths(layout, coef, job_settings(job), material, self.measured_positions(layout, job))
+        base = self._keep(("paths", layout.has_removal, layout.asked, fitted.priors, count, material),
+                          lambda: paths(layout, coef, material, self.measured_positions(layout, job)))
+        radius, removal = levelled(layout, coef, base, job_settings(job), material)
         low, high = job.edge_radius_mm or (None, None)
         centre = layout.centre.feed_speed_m_min
         return Promise(
@@ -169,9 +187,13 @@ class LineFit:
 
     def measured_positions(self, layout: Layout, job: Job) -> list[int]:
         """Edge positions measured on the job's material, as indices into the layout's."""
-        mine = (self.materials.iloc[layout.row] == self.material_of(job)).to_numpy()
-        seen = set(self.log.rows["edge_position"].to_numpy()[layout.row[mine]])
-        return [i for i, p in enumerate(layout.positions) if p in seen]
+        material = self.material_of(job)
+
+        def look() -> list[int]:
+            mine = (self.materials.iloc[layout.row] == material).to_numpy()
+            seen = set(self.log.rows["edge_position"].to_numpy()[layout.row[mine]])
+            return [i for i, p in enumerate(layout.positions) if p in seen]
+        return self._keep(("positions", layout.has_removal, material), look)
 
     def _burr(self, job: Job, layout: Layout, count: int) -> Burr:
         fitted = self.burr_fit(job)

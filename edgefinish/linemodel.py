@@ -110,10 +110,8 @@ class LineModel(LineFit):
                              "confidence": np.where(inside, (shares >= job.share).mean(0), 0.0)})
 
     def _evidence(self, job: Job) -> tuple[evidence.Tried, list[str]]:
-        def look() -> tuple[evidence.Tried, list[str]]:
-            tried = evidence.Tried.of(self, job)
-            return tried, evidence.gaps(self, job, tried)
-        return self._keep(("evidence", job), look)
+        tried = evidence.Tried.of(self, job)
+        return tried, evidence.gaps(self, job, tried)
 
     def _judged(self, job: Job) -> evidence.Tried:
         tried, gaps = self._evidence(job)

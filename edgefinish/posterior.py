@@ -93,6 +93,10 @@ class Posterior:
 
     def moments(self) -> tuple[Floats, Floats]:
         """Mean and SD of each coefficient over all nodes, (p,) each."""
+        return self._moments
+
+    @cached_property
+    def _moments(self) -> tuple[Floats, Floats]:
         coef, variance = self.coef, (np.linalg.inv(self.chol) ** 2).sum(1)
         if self.cases is not None:
             coef, variance = self.cases.moments(variance)

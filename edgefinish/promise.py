@@ -9,20 +9,17 @@ Works on draws; knows no log.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
-from scipy.special import gammaincinv, ndtr, ndtri, stdtr
+from scipy.special import ndtr, ndtri, stdtr
 
 from .laws import AREA_LAW, WEAR_HOURS, wear_columns
 from .rows import Floats
+from .scatter import WEIGHTS, Scatter
 
 _AGES = 7
-_FALSE_POSITIONS = 12
 _SPEEDS = 25
-_X, _W = np.polynomial.legendre.leggauss(12)
-_X, _W = (_X + 1) / 2, _W / 2
 _GH_X, _GH_W = np.polynomial.hermite_e.hermegauss(11)
 _GH_W = _GH_W / _GH_W.sum()
 _TABLE = 160
@@ -35,7 +32,8 @@ _FAR = 2.4
 class Path:
     """Log response of a job in each draw: level + slope x + bend x² + wear + position, x = log feed over the centre.
 
-    `level`, `slope`, `bend` (draws,); `wear` (draws, 2) for `laws.wear_columns`; `position` (draws, positions).
+    `level`, `slope`, `bend` (draws,); `wear` (draws, 2) for `laws.wear_columns`; `position` (draws, positions), and its
+    `lowest` and `highest` (draws,). Made by `Path.of`.
     """
 
     level: Floats
@@ -43,45 +41,26 @@ class Path:
     bend: Floats
     wear: Floats
     position: Floats
+    lowest: Floats
+    highest: Floats
+
+    @classmethod
+    def of(cls, level: Floats, slope: Floats, bend: Floats, wear: Floats, position: Floats) -> Path:
+        """A path from what it is made of."""
+        return cls(level, slope, bend, wear, position, position.min(1), position.max(1))
 
     def at(self, x: Floats) -> Floats:
         """Without wear and position, (draws, len(x))."""
         return self.level[:, None] + self.slope[:, None] * x + self.bend[:, None] * x * x
 
-    def some(self, pick: slice) -> Path:
+    def some(self, pick: slice | np.ndarray) -> Path:
         """Some of the draws."""
-        return Path(self.level[pick], self.slope[pick], self.bend[pick], self.wear[pick], self.position[pick])
+        return Path(self.level[pick], self.slope[pick], self.bend[pick], self.wear[pick], self.position[pick],
+                    self.lowest[pick], self.highest[pick])
 
     def with_position(self, step: Floats) -> Path:
         """The same path at one position alone, its step (draws,)."""
-        return replace(self, position=step[:, None])
-
-
-@dataclass(frozen=True, eq=False)
-class Scatter:
-    """Spreads of future edges at each node, all (K,).
-
-    `shared` by all edges of a plate on a fresh sheet; `wear` of the sheet's own wear per 10 h; `edge`, `tail` (1/ν).
-    """
-
-    shared: Floats
-    wear: Floats
-    edge: Floats
-    tail: Floats
-
-    @cached_property
-    def tail_factors(self) -> Floats:
-        """Variances, over that of the normal, of the equal mixture of normals that is the Student t, (K, 12)."""
-        nu = 1 / self.tail[:, None]
-        return nu / (2 * gammaincinv(nu / 2, _X))
-
-    def parts(self, shared: Floats, node: np.ndarray | slice = slice(None)) -> Floats:
-        """SDs of the normals whose mixture is `shared` normal plus Student edge, at some nodes, (…, 12)."""
-        return np.sqrt(shared[:, None] ** 2 + self.edge[node][:, None] ** 2 * self.tail_factors[node])
-
-    def shared_at(self, hours: float) -> Floats:
-        """SD of sheet and plate together at an age of the sheet."""
-        return np.sqrt(self.shared**2 + (self.wear * hours / WEAR_HOURS) ** 2)
+        return replace(self, position=step[:, None], lowest=step, highest=step)
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,64 +122,15 @@ class Promise:
         return self.burr is None and not np.isfinite(self.removal_limit)
 
 
-def band_of_means(sd: Floats, low: float, high: float, share: float) -> tuple[Floats, Floats]:
-    """Least and greatest mean with at least `share` of readings in [low, high]; (inf, −inf) where none has.
-
-    `sd` (K, parts) of the equal mixture `_W`; either limit may be infinite.
-    """
-    def inside(mean: Floats) -> Floats:
-        top = ndtr((high - mean[:, None]) / sd) @ _W if np.isfinite(high) else 1.0
-        return top - (ndtr((low - mean[:, None]) / sd) @ _W if np.isfinite(low) else 0.0)
-
-    far = 8 * sd.max(1)
-    if np.isfinite(low) and np.isfinite(high):
-        middle = np.full(len(sd), (low + high) / 2)
-        possible = inside(middle) >= share
-    else:
-        middle = low + far if np.isfinite(low) else high - far
-        possible = np.ones(len(sd), bool)
-
-    def edge(outside: Floats) -> Floats:
-        # False position on the probit scale, where shares are nearly straight in the mean, ends on the safe side.
-        within, wanted = middle.copy(), ndtri(share)
-        outside = outside.copy()
-        f_in, f_out = probit(within) - wanted, probit(outside) - wanted
-        kept = np.zeros(len(sd), int)
-        for _ in range(_FALSE_POSITIONS):
-            part = np.clip(f_out / np.where(f_out == f_in, -1, f_out - f_in), 0, 1)
-            between = outside + (within - outside) * part
-            f = probit(between) - wanted
-            good = f >= 0
-            f_out = np.where(good & (kept == 1), f_out / 2, f_out)
-            f_in = np.where(~good & (kept == -1), f_in / 2, f_in)
-            within, f_in = np.where(good, between, within), np.where(good, f, f_in)
-            outside, f_out = np.where(good, outside, between), np.where(good, f_out, f)
-            kept = np.where(good, 1, -1)
-        return within
-
-    def probit(mean: Floats) -> Floats:
-        return ndtri(np.clip(inside(mean), 1e-12, 1 - 1e-15))
-
-    least = np.where(possible, edge(low - far), np.inf) if np.isfinite(low) else np.full(len(sd), -np.inf)
-    most = np.where(possible, edge(high + far), -np.inf) if np.isfinite(high) else np.full(len(sd), np.inf)
-    return least, most
-
-
 def _bands(promise: Promise, share: float) -> tuple[Floats, Floats]:
     """In each draw the band that level + slope x + bend x² must stay in, over all ages and positions."""
-    used, back = np.unique(promise.node, return_inverse=True)
-    scatter, wear = promise.scatter, promise.radius.wear
-    low = np.full(len(back), -np.inf)
-    high = np.full(len(back), np.inf)
-    band = None
-    for age in promise.ages:
-        if band is None or scatter.wear.any():
-            sd = scatter.parts(scatter.shared_at(age)[used], used)
-            band = band_of_means(sd, *promise.radius_limits, share)
-        worn = wear @ wear_columns(age)
-        low = np.maximum(low, band[0][back] - worn)
-        high = np.minimum(high, band[1][back] - worn)
-    return low - promise.radius.position.min(1), high - promise.radius.position.max(1)
+    scatter, ages = promise.scatter, promise.ages
+    low, high = promise.radius_limits
+    distance = scatter.distances(ages, high - low, share)[:, promise.node]
+    worn = wear_columns(ages).reshape(len(ages), -1) @ promise.radius.wear.T
+    least = low + (distance - worn).max(0) if np.isfinite(low) else np.full(len(promise.node), -np.inf)
+    most = high - (distance + worn).max(0) if np.isfinite(high) else np.full(len(promise.node), np.inf)
+    return least - promise.radius.lowest, most - promise.radius.highest
 
 
 def speed_intervals(promise: Promise, share: float) -> tuple[Floats, Floats]:
@@ -224,6 +154,31 @@ def _roots(path: Path, level: Floats) -> Floats:
 
 
 def _solve_intervals(path: Path, low: Floats, high: Floats, speeds: tuple[float, float]) -> tuple[Floats, Floats]:
+    steepest = np.minimum(-path.slope - 2 * path.bend * speeds[0], -path.slope - 2 * path.bend * speeds[1])
+    falls = (steepest > 0) & (path.slope < 0)
+    if falls.all():
+        return _solve_falling(path, low, high, speeds)
+    starts, ends = np.empty(len(low)), np.empty(len(low))
+    for some, solver in ((falls, _solve_falling), (~falls, _solve_any)):
+        starts[some], ends[some] = solver(path.some(some), low[some], high[some], speeds)
+    return starts, ends
+
+
+def _solve_falling(path: Path, low: Floats, high: Floats, speeds: tuple[float, float]) -> tuple[Floats, Floats]:
+    """Where the response falls all the way, as laws of speed do: one root an end."""
+    ends = []
+    for bound in (high, low):
+        c = path.level - bound
+        with np.errstate(invalid="ignore"):
+            root = np.sqrt(np.maximum(path.slope**2 - 4 * path.bend * c, 0.0))
+            ends.append(np.clip(2 * c / (root - path.slope), *speeds))
+    first = path.level + path.slope * speeds[0] + path.bend * speeds[0] ** 2
+    last = path.level + path.slope * speeds[1] + path.bend * speeds[1] ** 2
+    none = (first < low) | (last > high) | (ends[1] < ends[0])
+    return np.where(none, np.inf, ends[0]), np.where(none, -np.inf, ends[1])
+
+
+def _solve_any(path: Path, low: Floats, high: Floats, speeds: tuple[float, float]) -> tuple[Floats, Floats]:
     ends = np.concatenate([np.broadcast_to(speeds, (len(low), 2)), _roots(path, low), _roots(path, high)], 1)
     ends = np.sort(np.clip(np.where(np.isfinite(ends), ends, speeds[0]), *speeds), axis=1)
     middle = (ends[:, 1:] + ends[:, :-1]) / 2
@@ -362,7 +317,7 @@ def _tables(promise: Promise) -> _Tables:
     sd = own.parts(own.shared[used], used)
     far = 3 * float(np.quantile(sd, 0.9)) + 0.5
     levels = np.linspace(promise.removal_limit - far, promise.removal_limit + far, _TABLE)
-    removal = ndtr((promise.removal_limit - levels[:, None]) / sd[:, None, :]) @ _W
+    removal = ndtr((promise.removal_limit - levels[:, None]) / sd[:, None, :]) @ WEIGHTS
     return _Tables(start, step, radius, levels[0], levels[1] - levels[0], removal[back])
 
 
@@ -384,8 +339,8 @@ def _radius_share_at(promise: Promise, x: Floats, position: np.ndarray, age: Flo
     step = (radius.wear * wear_columns(age)).sum(1) + radius.position[np.arange(len(node)), position]
     mean = (radius.at(x) + step[:, None])[:, :, None]
     low, high = promise.radius_limits
-    top = ndtr((high - mean) / sd) @ _W if np.isfinite(high) else 1.0
-    return top - (ndtr((low - mean) / sd) @ _W if np.isfinite(low) else 0.0) * np.ones(mean.shape[:2])
+    top = ndtr((high - mean) / sd) @ WEIGHTS if np.isfinite(high) else 1.0
+    return top - (ndtr((low - mean) / sd) @ WEIGHTS if np.isfinite(low) else 0.0) * np.ones(mean.shape[:2])
 
 
 def _share_at(promise: Promise, table: _Tables, x: Floats, position: np.ndarray, age: Floats) -> Floats:

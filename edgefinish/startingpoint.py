@@ -13,10 +13,11 @@ from .explore import shuffled
 from .job import Job
 from .kin import ODD, ODD_TIMES
 from .laws import AREA_LAW, log_pressure
-from .layout import NOBODY, paths
+from .layout import NOBODY, levelled, paths
 from .linefit import LawFit, LineFit, job_settings
-from .promise import Promise, Scatter, worst_shares
+from .promise import Promise, worst_shares
 from .rows import Floats
+from .scatter import Scatter
 from .units import shown
 from .wording import percent
 
@@ -79,7 +80,8 @@ def _as_another(model: LineFit, job: Job, fitted: LawFit) -> Promise:
     layout, priors = fitted.layout, fitted.priors
     node, coef = fitted.posterior.draws(_DRAWS)
     settings = job_settings(job)
-    radius, removal = paths(layout, coef, settings, NOBODY, range(len(layout.positions)))
+    radius, removal = levelled(
+        layout, coef, paths(layout, coef, NOBODY, range(len(layout.positions))), settings, NOBODY)
     level, slope, press = _steps(fitted, node).T
     level = level + press * log_pressure(settings, layout.centre)
     radius = replace(radius, level=radius.level + level, slope=radius.slope + slope)
@@ -89,7 +91,7 @@ def _as_another(model: LineFit, job: Job, fitted: LawFit) -> Promise:
                           slope=removal.slope + AREA_LAW * slope)
     factor = np.exp(priors.material_spread * _normal(6))
     scatter, own_scatter = (part and Scatter(part.shared[node] * factor, part.wear[node] * factor,
-                                             part.edge[node] * factor, part.tail[node]) for part in fitted.scatters())
+                                             part.edge[node] * factor, part.tail[node]) for part in fitted.scatters)
     low, high = job.edge_radius_mm or (None, None)
     return Promise(
         node=np.arange(_DRAWS), speeds=(0.0, 0.0), hours=job.sheet_hours, radius=radius, scatter=scatter,

@@ -8,6 +8,9 @@ import numpy as np
 
 from .rows import Floats
 
+_NEARLY = 1 / 3
+_FEW = 24
+
 
 def widest(low: Floats, high: Floats, confidence: float) -> tuple[float, float] | None:
     """The widest [a, b] that lies inside the interval of at least `confidence` of the draws; None where there is none.
@@ -16,22 +19,45 @@ def widest(low: Floats, high: Floats, confidence: float) -> tuple[float, float] 
 
     >>> widest(np.array([0.0, 0.1, 0.2, 9.0]), np.array([1.0, 1.0, 1.0, 9.5]), 0.75)
     (0.2, 1.0)
+
+    Near the best split windows are nearly as wide as each other, and which draw comes last is chance. With many draws
+    the split is the one about which windows are widest on the whole.
     """
     n = len(low)
     need = int(np.ceil(confidence * n - 1e-9))
-    order = np.argsort(low, kind="stable")
-    low, high = low[order], high[order]
-    best: tuple[float, float] | None = None
-    kept = np.sort(high[:need]).tolist()
-    for last in range(need, n + 1):
-        if last > need:
-            insort(kept, high[last - 1])
-        a, b = low[last - 1], kept[last - need]
-        if not np.isfinite(a):
-            break
-        if b >= a and (best is None or b - a > best[1] - best[0]):
-            best = (float(a), float(b))
-    return best
+    spare = n - need
+    order = np.argpartition(low, need - 1)
+    order = np.append(order[:need], order[need:][np.argsort(low[order[need:]], kind="stable")])
+    starts = low[order[need - 1:]]
+    kept = np.sort(np.partition(high[order[:need]], min(spare, need - 1))[:spare + 1]).tolist()
+    ends = [kept[0]]
+    for place, late in enumerate(high[order[need:]].tolist(), 1):
+        insort(kept, late)
+        ends.append(kept[place])
+    width = np.asarray(ends) - starts
+    possible = np.isfinite(starts) & (width >= 0)
+    if not possible.any():
+        return None
+    width = np.where(possible, width, -np.inf)
+    best = len(width) - 1 - int(width[::-1].argmax())
+    tied = (starts == starts[best]).sum() > 1 or ends.count(ends[best]) > 1
+    if not tied and possible.sum() >= _FEW:
+        best = _about(width, best)
+    return float(starts[best]), float(ends[best])
+
+
+def _about(width: Floats, best: int) -> int:
+    """The top of a parabola through the widths that are not much below the greatest."""
+    floor = width[best] - _NEARLY * (width[best] - np.median(width[np.isfinite(width)]))
+    near = np.flatnonzero(width >= floor)
+    if len(near) < _FEW:
+        return best
+    x = (near - best) / len(width)
+    bend, slope, _ = np.polyfit(x, width[near], 2)
+    if bend >= 0:
+        return best
+    top = int(round(best - slope / (2 * bend) * len(width)))
+    return top if near[0] <= top <= near[-1] and np.isfinite(width[top]) else best
 
 
 def confidence_at(low: Floats, high: Floats, x: Floats) -> Floats:
@@ -41,7 +67,7 @@ def confidence_at(low: Floats, high: Floats, x: Floats) -> Floats:
 
 def set_point(low: Floats, high: Floats, window: tuple[float, float]) -> float:
     """Where in the window the confidence is highest; of equals the fastest."""
-    inside = np.concatenate([high[(high >= window[0]) & (high <= window[1])], [window[1]]])
-    starts, ends = np.sort(low), np.sort(high)
-    holds = np.searchsorted(starts, inside, side="right") - np.searchsorted(ends, inside, side="left")
+    ends = np.sort(high)
+    inside = np.append(ends[np.searchsorted(ends, window[0]):np.searchsorted(ends, window[1], side="right")], window[1])
+    holds = np.searchsorted(np.sort(low), inside, side="right") - np.searchsorted(ends, inside, side="left")
     return float(inside[holds == holds.max()].max())

