@@ -167,11 +167,13 @@ def _solve_intervals(path: Path, low: Floats, high: Floats, speeds: tuple[float,
 def _solve_falling(path: Path, low: Floats, high: Floats, speeds: tuple[float, float]) -> tuple[Floats, Floats]:
     """Where the response falls all the way, as laws of speed do: one root an end."""
     ends = []
-    for bound in (high, low):
+    for bound, last_speed in zip((high, low), speeds, strict=True):
         c = path.level - bound
         with np.errstate(invalid="ignore"):
             root = np.sqrt(np.maximum(path.slope**2 - 4 * path.bend * c, 0.0))
-            ends.append(np.clip(2 * c / (root - path.slope), *speeds))
+            end = 2 * c / (root - path.slope)
+        # Without a limit on this side there is no root.
+        ends.append(np.clip(np.where(np.isnan(end), last_speed, end), *speeds))
     first = path.level + path.slope * speeds[0] + path.bend * speeds[0] ** 2
     last = path.level + path.slope * speeds[1] + path.bend * speeds[1] ** 2
     none = (first < low) | (last > high) | (ends[1] < ends[0])
