@@ -8,9 +8,6 @@ import numpy as np
 
 from .rows import Floats
 
-_NEARLY = 1 / 3
-_FEW = 24
-
 
 def widest(low: Floats, high: Floats, confidence: float) -> tuple[float, float] | None:
     """The widest [a, b] that lies inside the interval of at least `confidence` of the draws; None where there is none.
@@ -19,9 +16,6 @@ def widest(low: Floats, high: Floats, confidence: float) -> tuple[float, float] 
 
     >>> widest(np.array([0.0, 0.1, 0.2, 9.0]), np.array([1.0, 1.0, 1.0, 9.5]), 0.75)
     (0.2, 1.0)
-
-    Near the best split windows are nearly as wide as each other, and which draw comes last is chance. With many draws
-    the split is the one about which windows are widest on the whole.
     """
     n = len(low)
     need = int(np.ceil(confidence * n - 1e-9))
@@ -39,25 +33,8 @@ def widest(low: Floats, high: Floats, confidence: float) -> tuple[float, float] 
     if not possible.any():
         return None
     width = np.where(possible, width, -np.inf)
-    best = len(width) - 1 - int(width[::-1].argmax())
-    tied = (starts == starts[best]).sum() > 1 or ends.count(ends[best]) > 1
-    if not tied and possible.sum() >= _FEW:
-        best = _about(width, best)
+    best = int(width.argmax())
     return float(starts[best]), float(ends[best])
-
-
-def _about(width: Floats, best: int) -> int:
-    """The top of a parabola through the widths that are not much below the greatest."""
-    floor = width[best] - _NEARLY * (width[best] - np.median(width[np.isfinite(width)]))
-    near = np.flatnonzero(width >= floor)
-    if len(near) < _FEW:
-        return best
-    x = (near - best) / len(width)
-    bend, slope, _ = np.polyfit(x, width[near], 2)
-    if bend >= 0:
-        return best
-    top = int(round(best - slope / (2 * bend) * len(width)))
-    return top if near[0] <= top <= near[-1] and np.isfinite(width[top]) else best
 
 
 def confidence_at(low: Floats, high: Floats, x: Floats) -> Floats:
