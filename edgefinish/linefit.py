@@ -13,6 +13,7 @@ from scipy.special import ndtr
 
 from .abrasive import grain_um
 from .burr import MIDDLE_HEIGHT, SHEET, BurrData, BurrPosterior, fit_burr, future_heights
+from .explore import Mode
 from .history import WEIGHT, Past, learn, pool
 from .job import Job, Line
 from .laws import TERMS, WEAR_HOURS, Settings
@@ -106,10 +107,10 @@ class LineFit:
             layout = lay_out(self.log, removal=removal, priors=priors, past=past, weight=WEIGHT if past else 0.0,
                              asked=asked)
             count = NODES if self.like is None else REFIT_NODES
-            start = None
+            start: Mode | Floats | None = None
             if self.like is not None:
                 near = self.like.law(removal=removal, priors=priors, asked=asked).posterior
-                start = near.mode.theta if near.data.family == layout.data.family else None
+                start = near.mode if near.data.family == layout.data.family else None
             elif asked is not None:  # all spreads alike is near, and wanted for other answers anyway
                 start = np.r_[self.law(removal=removal, priors=priors).posterior.mode.theta, 0.0]
             return LawFit(layout, posterior(layout.data, count, start), priors)

@@ -143,13 +143,15 @@ def estimate(data: MixedData, *, restricted: bool = True) -> Estimate:
                     float(best.log_post[0] + constant), mode.settled)
 
 
-def posterior(data: MixedData, count: int = 256, start: Floats | None = None) -> Posterior:
+def posterior(data: MixedData, count: int = 256, start: Floats | Mode | None = None) -> Posterior:
     """Nodes of the spreads and tails, each with the normal of the coefficients there.
 
-    `start`: where the mode is looked for, being that of nearly the same rows; else from prior medians. Above
-    `many.MANY_ROWS` rows what the rows pin down is put at its mode.
+    `start`: where the mode is looked for, being near; else from prior medians. A `Mode` of nearly the same rows is not
+    looked for anew: nodes are laid about it, and moved where they do not carry the weight. Above `many.MANY_ROWS` rows
+    what the rows pin down is put at its mode.
     """
-    first, enough = (_start(data), 0.01) if start is None else (start, _NEAR)
+    given = start if isinstance(start, Mode) else None
+    first, enough = (_start(data), 0.01) if start is None else (start.theta if given else start, _NEAR)
     flat = any(np.isinf(data.spreads[i].log_sd) for i in data.free)
 
     def top(some: MixedData) -> Mode:
@@ -158,7 +160,7 @@ def posterior(data: MixedData, count: int = 256, start: Floats | None = None) ->
     if len(data.y) > MANY_ROWS and not flat:
         e = explore_many(data, first, top, count)
         return Posterior(data, nodes_at(data, e.theta), e.weight, e.coef, e.chol, e.at_mode, e.mode, e.effective)
-    mode = top(data)
+    mode = given._replace(warm=None) if given else top(data)
     cloud: Cloud = nodes_about(partial(_batch, data, reference=flat), mode, count,
                                _EVEN_OF_MANY if data.family else _EVEN)
     got: _Got = cloud.got
