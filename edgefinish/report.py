@@ -8,6 +8,7 @@ import json
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, fields
+from importlib import resources
 from itertools import count, groupby
 from typing import Any
 
@@ -15,6 +16,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from .cautions import CAUTIONS, DEFER
+from .explorer import page_data, surfaces
 from .figures import (
     alike_figure,
     burr_figure,
@@ -91,7 +93,10 @@ def report_html(results: Results) -> str:
         return {"question": fig.layout.meta["question"], "lines": fig.layout.meta["lines"],
                 "svg": Markup(svg(fig, f"figure-{next(drawn)}"))}
 
+    about = surfaces(results)
     return environment().get_template("report.html.jinja").render(
+        explorer=_script_data(page_data(results, about)) if about else "",
+        explorer_script=resources.files("edgefinish").joinpath("templates", "explorer.js").read_text(encoding="utf-8"),
         study=results.study, summary=_summary(results), overview=draw(overview_figure(results)),
         materials=[_material(results, name, list(own), draw) for name, own in _by_material(results.windows)],
         claims=_claims(results), checks=_checks(results, draw),
@@ -99,6 +104,11 @@ def report_html(results: Results) -> str:
         log=results.log, runs=int(results.log.rows["run"].nunique()),
         sheets=int(results.log.rows["abrasive_sheet"].nunique()), cautions=CAUTIONS, defer=DEFER, system=system,
         record=json.dumps(_six(dict(results.record)), ensure_ascii=False, sort_keys=True, indent=1, default=str))
+
+
+def _script_data(value: Any) -> str:
+    """A value for a page's script; "<" never stands in it, so that no name can end the script."""
+    return json.dumps(value, ensure_ascii=False, separators=(",", ":")).replace("<", "\\u003c")
 
 
 def _by_material(windows: Sequence[SpeedWindow]) -> Iterable[tuple[str, Iterable[SpeedWindow]]]:

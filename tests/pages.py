@@ -7,6 +7,7 @@ from functools import cache
 from html.parser import HTMLParser
 
 import edgefinish as ef
+from edgefinish.explorer import Surface, surfaces
 from edgefinish.findings import Message
 from edgefinish.linemodel import fit
 from edgefinish.report import report_html
@@ -50,6 +51,12 @@ def hostile() -> Results:
 def report(name: str) -> str:
     """The report of "demo" or "hostile"."""
     return report_html({"demo": demo, "hostile": hostile}[name]())
+
+
+@cache
+def explored() -> tuple[Surface, ...]:
+    """The grid of the demo's what-if explorer."""
+    return surfaces(demo())
 
 
 def issued(results: Results) -> tuple[ef.SpeedWindow, ...]:

@@ -6,11 +6,15 @@ import shutil
 import subprocess
 
 import browser
+import numpy as np
 import pages
 import pypdf
 import pytest
+from selenium.webdriver.common.keys import Keys
 
+from edgefinish.explorer import FINER, at
 from edgefinish.setupsheet import sheet_html
+from edgefinish.wording import speeds
 
 pytestmark = browser.needed
 # Letters on a phone: at least 8 CSS px, a common floor for print of this kind; common practice, no source.
@@ -87,3 +91,66 @@ def test_sheet_opens_and_asks_for_nothing(driver, tmp_path):
     wide = "return document.documentElement.scrollWidth - document.documentElement.clientWidth"
     assert driver.execute_script(wide) <= 0
     assert (browser.asked(driver), browser.complaints(driver)) == ([address], [])
+
+
+SAID = """return ["window", "why", "safe"].map(id => document.getElementById("explorer-" + id).textContent)"""
+MOVE = """const e = document.getElementById(arguments[0]); e.value = arguments[1];
+e.dispatchEvent(new Event("input", {bubbles: true}));"""
+
+
+def test_explorer_says_what_the_model_says(driver, tmp_path):
+    browser.resize(driver, 390)
+    _open(driver, tmp_path, pages.report("demo"))
+    told, about = pages.demo(), pages.explored()
+    for n, surface in enumerate(about):
+        driver.execute_script(MOVE, "explorer-job", n)
+        for cell in range(0, len(surface.windows), 3):
+            places = np.unravel_index(cell, [len(a.values) for a in surface.axes])
+            for k, (axis, place) in enumerate(zip(surface.axes, places, strict=True)):
+                value = int(place) * (1 if axis.kind == "menu" else FINER)
+                driver.execute_script(MOVE, f"explorer-{k}", value)
+            head, why, safe = driver.execute_script(SAID)
+            window = surface.windows[cell]
+            assert safe == "Computed at this very point."
+            if window.verdict == "window":
+                printed = speeds(window, told.study.units)
+                assert head == str(printed) and f"Set point {printed.set_point} {printed.unit}" in why
+                assert window.binds_low in why and window.binds_high in why
+            else:
+                assert head.lower() == window.verdict and why == window.reasons[0]
+    assert browser.complaints(driver) == []
+
+
+def test_explorer_between_points_is_inside_what_the_model_says_there(driver, tmp_path):
+    _open(driver, tmp_path, pages.report("demo"))
+    told, issued = pages.demo(), 0
+    for n, surface in enumerate(pages.explored()):
+        for k, axis in enumerate(surface.axes):
+            if axis.kind == "menu":
+                continue
+            driver.execute_script(MOVE, "explorer-job", 1 - min(n, 1))
+            driver.execute_script(MOVE, "explorer-job", n)
+            below = max(0, axis.own - 1)
+            driver.execute_script(MOVE, f"explorer-{k}", FINER * below + FINER // 2)
+            head, _, safe = driver.execute_script(SAID)
+            assert safe.startswith("Between computed points") and axis.label in safe
+            if " to " not in head:
+                continue
+            middle = (axis.values[below] + axis.values[below + 1]) / 2
+            window = told.model.window(at(surface.job, {axis.name: middle}))
+            low, high = (float(t) for t in head.split(" ")[0:3:2])
+            assert window.low_m_min - 1e-6 <= low < high <= window.high_m_min + 1e-6
+            issued += 1
+    assert issued > 3
+
+
+def test_explorer_is_worked_by_keyboard_and_named(driver, tmp_path):
+    _open(driver, tmp_path, pages.report("hostile"))
+    inputs = driver.find_elements("css selector", "#explorer-controls input")
+    assert inputs and all(i.accessible_name and i.get_attribute("aria-valuetext") for i in inputs)
+    before = driver.execute_script(SAID)
+    inputs[0].send_keys(Keys.HOME if inputs[0].get_attribute("value") != "0" else Keys.END)
+    inputs[0].send_keys(Keys.ARROW_RIGHT if inputs[0].get_attribute("value") == "0" else Keys.ARROW_LEFT)
+    assert driver.execute_script(SAID) != before
+    assert {t.text.split(",")[0] for t in driver.find_elements("css selector", "#explorer-job option")} & {
+        pages.TAG, pages.FORMULA}
