@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import textwrap
+from collections.abc import Callable, Sequence
+from functools import wraps
+from typing import ParamSpec
 
 import pandas as pd
 
@@ -19,6 +22,17 @@ MEASURED = ("edge_radius_mm", "burr_height_mm", "residual_burr_mm", "removal_um"
 # A coefficient whose posterior is nearly as wide as its prior was not learned from the trials.
 LEARNED = 0.8
 FAR_OFF = 4.0
+WIDE = 92
+Said = ParamSpec("Said")
+
+
+def in_lines(said: Callable[Said, str]) -> Callable[Said, str]:
+    """What a function says, in lines of `WIDE` characters: JupyterLab breaks longer ones in the middle of a word."""
+    @wraps(said)
+    def wrapped(*args: Said.args, **kwargs: Said.kwargs) -> str:
+        return "\n".join(textwrap.fill(line, WIDE, break_long_words=False, break_on_hyphens=False)
+                         for line in said(*args, **kwargs).split("\n"))
+    return wrapped
 
 
 def count(number: int, word: str, many: str = "") -> str:
@@ -118,6 +132,7 @@ def readings(log: TrialLog) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+@in_lines
 def readings_said(log: TrialLog) -> str:
     """How many edge radii the gauge could not resolve, and what becomes of them."""
     reading = log.reading("edge_radius_mm")
@@ -129,6 +144,7 @@ def readings_said(log: TrialLog) -> str:
             "above, not as a number.")
 
 
+@in_lines
 def spreads_said(results: Results) -> str:
     """Which level of chance is the largest in the edge radius."""
     spreads = results.model.spreads()
@@ -138,6 +154,7 @@ def spreads_said(results: Results) -> str:
             f"{percent(round(float(largest['median']), 2))} of the radius.")
 
 
+@in_lines
 def coefficients_said(results: Results) -> str:
     """Which terms the trials could not tell, so that what was assumed stands."""
     table = results.model.coefficients()
@@ -148,6 +165,7 @@ def coefficients_said(results: Results) -> str:
     return f"The trials tell little about {listed(words)}: there the assumed value stands. Vary these to learn them."
 
 
+@in_lines
 def sheets_said(results: Results) -> str:
     """How far the abrasive sheets lie apart."""
     sheets = results.model.sheets()
@@ -158,6 +176,7 @@ def sheets_said(results: Results) -> str:
             f"{low['abrasive_sheet']} least, {100 * (low['effect'] - 1):+.0f} %, against a usual sheet.")
 
 
+@in_lines
 def residuals_said(results: Results) -> str:
     """How many edges lie far from the fit, and where to look first."""
     table = results.model.residuals()
@@ -182,6 +201,7 @@ def windows_table(study: Study, windows: Sequence[SpeedWindow]) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+@in_lines
 def answers_said(results: Results) -> str:
     """One sentence for each job, with what binds its ends or why it has no window."""
     return "\n".join(" ".join([answer(w, results.study.units), *w.reasons[:2]]) for w in results.windows)
@@ -231,6 +251,7 @@ def sheets_table(results: Results) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["job", "feed speed", "file"])
 
 
+@in_lines
 def claims_said(results: Results) -> str:
     """What the windows claim, and how many of them may fail."""
     got = issued(results)
@@ -250,6 +271,7 @@ def record_said(results: Results) -> str:
                      if name != "parameters")
 
 
+@in_lines
 def told_said(study: Study) -> str:
     """Every default and choice of the study."""
     return "\n".join(study.told) or "The study file says everything; no default was taken."
