@@ -186,7 +186,7 @@ def test_a_full_disk_of_its_own_is_told_and_leaves_nothing(yard, tmp_path):
     disk = tmp_path / "disk"
     disk.mkdir()
     mounted = shutil.which("mount") and subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", str(disk)], capture_output=True).returncode == 0
+        ["mount", "-t", "tmpfs", "-o", "size=256k", "tmpfs", str(disk)], capture_output=True).returncode == 0
     if not mounted:
         pytest.skip("no leave to mount a small disk here")
     try:
