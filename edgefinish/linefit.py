@@ -225,16 +225,17 @@ class LineFit:
         known = np.isfinite(_height(self.log))
         by_word = bool(severity) and "burr_severity" in rows and not known[(rows["burr_severity"] == severity)].any()
         word = severity if by_word else None
+        removal = job.removal_um is not None  # the law that is fitted for the job anyway
 
         def compute() -> BurrPosterior:
-            data = self._burr_data(limit, word)
+            data = self._burr_data(limit, word, removal)
             before = self.like and self.like.burr_fit(job)
             if before is None or before.data.materials != data.materials:
                 return fit_burr(data, BURR_NODES)
             return fit_burr(data, BURR_REFIT_NODES, before.mode.theta)
-        return self._keep(("burr", limit, word), compute)
+        return self._keep(("burr", limit, word, removal), compute)
 
-    def _burr_data(self, limit: float, severity: str | None) -> BurrData:
+    def _burr_data(self, limit: float, severity: str | None, removal: bool = False) -> BurrData:
         rows = self.log.rows
         cleared, known = self.cleared(limit)
         if severity:
@@ -247,7 +248,7 @@ class LineFit:
             typical = pd.Series(height).groupby(rows["burr_severity"].to_numpy()).transform("median").to_numpy()
             height = np.where(np.isnan(height), typical, height)
         height = np.where(np.isnan(height), 0.0, height)
-        radius = best_log_radius(self.log, self.law(priors=CAUTIOUS))
+        radius = best_log_radius(self.log, lambda: self.law(removal=removal, priors=CAUTIOUS))
         known &= np.isfinite(radius)
         names = sorted(self.materials.unique())
         material = pd.Index(names).get_indexer(self.materials)
@@ -308,9 +309,12 @@ def fitted_log_radius(log: TrialLog, fitted: LawFit) -> Floats:
     return out + np.where(position >= 0, coef[layout.names.position][position], 0.0)
 
 
-def best_log_radius(log: TrialLog, fitted: LawFit) -> Floats:
-    """Log radius of every row: as measured, else what the fit expects, a bound taken into account."""
+def best_log_radius(log: TrialLog, law: Callable[[], LawFit]) -> Floats:
+    """Log radius of every row: as measured, else what the law, fitted where needed, expects of a row or of a bound."""
     reading = log.reading("edge_radius_mm")
+    if not reading.side.any() and (reading.value > 0).all():
+        return np.log(reading.value)
+    fitted = law()
     mean, sd = fitted_log_radius(log, fitted), float(fitted.posterior.at_mode_sd[0])
     with np.errstate(divide="ignore", invalid="ignore"):
         value = np.log(reading.value)
