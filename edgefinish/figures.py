@@ -304,7 +304,7 @@ def _cleared_plates(results: Results, job: Job) -> pd.DataFrame:
     speed = np.round(np.asarray(in_shown(SPEED, rows[SPEED].to_numpy(float), results.study.units), float), 1)
     edges = pd.DataFrame({"run": rows["run"].to_numpy(), "speed": speed, "share": within.astype(float)})[pick]
     plates = edges.groupby("run", sort=True)[["speed", "share"]].mean().round(3)
-    return plates.value_counts(["speed", "share"], sort=False).rename("plates").reset_index()
+    return plates.groupby(["speed", "share"], sort=True).size().rename("plates").reset_index()
 
 
 def _label(name: str) -> str:

@@ -40,7 +40,7 @@ def coefficients(fitted: LawFit) -> pd.DataFrame:
     mean, sd = fitted.posterior.moments()
     law, term = zip(*fitted.layout.coefficient_names(), strict=True)
     return pd.DataFrame({"law": law, "term": term, "prior_mean": data.coef_mean, "prior_sd": data.coef_sd,
-                         "mean": mean, "sd": sd, "learned": 1 - sd / data.coef_sd})
+                         "mean": mean, "sd": sd, "learned": (1 - sd / data.coef_sd).round(9)})
 
 
 def spreads(fitted: LawFit) -> pd.DataFrame:

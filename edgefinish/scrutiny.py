@@ -189,7 +189,7 @@ def _units(units: pd.DataFrame, name: str, word: str) -> Check:
     table = pd.DataFrame({name: units["unit"], "material": units["material"], "readings": units["readings"],
                           "inside": units["inside"].astype(float), "effect": np.exp(units["shift"].astype(float)),
                           "score": units["shift"].astype(float) / units["sd"].astype(float)})
-    table = table.sort_values(name, ignore_index=True)
+    table = table.sort_values([name, "material"], kind="stable", ignore_index=True)
     if table.empty:
         return Check(table, f"There is one {word}: none can be left out and predicted by others.")
     return Check(table, _named(table, name, word, len(table)))
