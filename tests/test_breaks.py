@@ -22,7 +22,8 @@ from edgefinish import place, runner
 from edgefinish.errors import RunError
 
 pytestmark = pytest.mark.skipif(place.fcntl is None, reason="no locks on folders here")
-PROGRAM = ("import sys\nfrom edgefinish import cli\n"
+# A shell that starts the tests in the background has them ignore interrupts: the run is not to inherit that.
+PROGRAM = ("import signal, sys\nsignal.signal(signal.SIGINT, signal.default_int_handler)\nfrom edgefinish import cli\n"
            "sys.exit(cli.main(['run', 'study.yaml', '--quiet', '--workers', '2']))")
 
 

@@ -257,7 +257,9 @@ def test_an_interrupted_run_leaves_neither_files_nor_kernels(tmp_path, one_form,
     smallstudy.write(tmp_path)
     temporary = tmp_path / "t"
     temporary.mkdir()
-    program = ("import sys\nfrom pathlib import Path\nfrom edgefinish import cli, runner\n"
+    # A shell that starts the tests in the background has them ignore interrupts: the run is not to inherit that.
+    program = ("import signal, sys\nsignal.signal(signal.SIGINT, signal.default_int_handler)\n"
+               "from pathlib import Path\nfrom edgefinish import cli, runner\n"
                "runner.FORMS = ('01-form',)\nrunner.demo_folder = lambda kind: Path('forms')\n"
                "sys.exit(cli.main(['run', 'study.yaml', '--workers', '2']))")
     run = subprocess.Popen([sys.executable, "-c", program], cwd=tmp_path, stderr=subprocess.PIPE, text=True,
