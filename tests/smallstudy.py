@@ -42,3 +42,16 @@ def write(folder: Path, study: str = STUDY) -> Path:
     path = folder / "study.yaml"
     path.write_text(study, encoding="utf-8")
     return path
+
+
+def running(mark: str) -> list[str]:
+    """Command lines of live processes that name a folder."""
+    found = []
+    for entry in Path("/proc").glob("[0-9]*/cmdline"):
+        try:
+            line = entry.read_bytes().replace(b"\0", b" ").decode(errors="replace")
+        except OSError:
+            continue
+        if mark in line:
+            found.append(line)
+    return found

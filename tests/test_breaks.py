@@ -48,14 +48,7 @@ def alive(folder: Path) -> list[str]:
     """Command lines of live processes that name a folder, after they had time to end."""
     found = []
     for _ in range(100):
-        found = []
-        for entry in Path("/proc").glob("[0-9]*/cmdline"):
-            try:
-                line = entry.read_bytes().replace(b"\0", b" ").decode(errors="replace")
-            except OSError:
-                continue
-            if str(folder) in line:
-                found.append(line)
+        found = smallstudy.running(str(folder))
         if not found:
             break
         time.sleep(0.1)

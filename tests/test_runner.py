@@ -236,19 +236,6 @@ def test_parameters_are_checked_by_name_and_type_against_the_annotated_cell():
         assert len(caught.value.problems) == 2
 
 
-def _running(mark: str) -> list[str]:
-    """Command lines of live processes that name a folder."""
-    found = []
-    for entry in Path("/proc").glob("[0-9]*/cmdline"):
-        try:
-            line = entry.read_bytes().replace(b"\0", b" ").decode(errors="replace")
-        except OSError:
-            continue
-        if mark in line:
-            found.append(line)
-    return found
-
-
 @pytest.mark.skipif(not Path("/proc/self/cmdline").exists(), reason="no /proc to look for processes in")
 @pytest.mark.parametrize(("sent", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
 @pytest.mark.parametrize("when", ["at the start of the kernel", "in a cell"])
@@ -265,7 +252,7 @@ def test_an_interrupted_run_leaves_neither_files_nor_kernels(tmp_path, one_form,
     run = subprocess.Popen([sys.executable, "-c", program], cwd=tmp_path, stderr=subprocess.PIPE, text=True,
                            env={**os.environ, "TMPDIR": str(temporary)})
     until = time.monotonic() + 60
-    while not _running(f"{temporary}/ef-") and time.monotonic() < until and run.poll() is None:
+    while not smallstudy.running(f"{temporary}/ef-") and time.monotonic() < until and run.poll() is None:
         time.sleep(0.02)
     assert run.poll() is None, run.communicate()[1]
     if when == "in a cell":
@@ -274,6 +261,6 @@ def test_an_interrupted_run_leaves_neither_files_nor_kernels(tmp_path, one_form,
     said = run.communicate(timeout=30)[1]
     assert run.returncode == code
     assert "Traceback" not in said
-    assert _running(str(temporary)) == []
+    assert smallstudy.running(str(temporary)) == []
     assert names(tmp_path) == ["forms", "study.yaml", "t", "trials.csv"]
     assert names(temporary) == []
