@@ -52,7 +52,7 @@ class Tried:
             mine = feed[measured(model, job) & (model.materials == model.material_of(job))]
             tried = mine if len(mine) else feed
             return float(tried.min()), float(tried.max())
-        low, high = model._keep(("speeds", _limited(job), model.material_of(job)), look)
+        low, high = model._keep(("speeds", limited(job), model.material_of(job)), look)
         why = ["the slowest speed tried", "the fastest speed tried"]
         if model.line.feed_speed_m_min:
             least, most = model.line.feed_speed_m_min
@@ -65,14 +65,15 @@ class Tried:
 
 def measured(model: LineFit, job: Job) -> np.ndarray:
     """Rows with a reading of anything that the job limits, (n,): the others tell nothing, and count as not run."""
-    names = _limited(job)
+    names = limited(job)
 
     def look() -> np.ndarray:
         return np.any([np.isfinite(model.log.reading(n).value) for n in names], axis=0)
     return model._keep(("measured", names), look)
 
 
-def _limited(job: Job) -> tuple[str, ...]:
+def limited(job: Job) -> tuple[str, ...]:
+    """Columns of the readings that the job limits."""
     return tuple(n for n in ("edge_radius_mm", "residual_burr_mm", "removal_um") if getattr(job, n) is not None)
 
 
@@ -114,7 +115,7 @@ class _Run:
 
 def gaps(model: LineFit, job: Job, tried: Tried) -> list[str]:
     """Why the job cannot be judged at all, one sentence each, the last saying what to run; empty where it can."""
-    key = ("run", job.material, job.cut_process, _limited(job), job.residual_burr_mm, job.burr_severity)
+    key = ("run", job.material, job.cut_process, limited(job), job.residual_burr_mm, job.burr_severity)
     run = model._keep(key, partial(_look, model, job))
     found = [*run.first, *(_outside(model, job, run) if run.spans else []), *run.last]
     if not tried.low < tried.high:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 from typing import Literal, NamedTuple
@@ -13,8 +14,9 @@ from .abrasive import grain_um
 from .job import Job, SpeedWindow
 from .laws import CURVATURE, Centre, Settings, wear_columns
 from .linefit import LawFit, LineFit
-from .promise import Promise, worst_shares
+from .promise import Promise
 from .rows import weight_of_second
+from .shares import worst_shares
 from .units import shown
 from .wording import POSITION_WORDS, limit, percent
 
@@ -26,7 +28,7 @@ UNCLEARED, UNCLEARED_SHEETS = 20, 4
 FEW_PLATES = 6
 ENOUGH_SHEETS, MOST_NAMES = 6, 4
 _FLAT = 1e-9
-_ENOUGH = 256  # draws that name what binds: a median is all that is asked of them
+_ENOUGH, _FEW, _LOOKS = 128, 24, 11  # draws that name what binds, or the best of some speeds: by their median
 
 
 class Ending(NamedTuple):
@@ -38,8 +40,8 @@ class Ending(NamedTuple):
 
 class _Limit(NamedTuple):
     what: str
-    promise: Promise
     grows: bool  # whether a greater dose makes it worse
+    alone: Callable[[Promise], Promise]  # the promise of this limit and no other
 
 
 def _about(fraction: float) -> str:
@@ -47,46 +49,44 @@ def _about(fraction: float) -> str:
 
 
 def _single_limits(promise: Promise) -> list[_Limit]:
-    """The promise with one limit at a time."""
-    promise = promise.thinned(_ENOUGH)
-    bare = replace(promise, radius_limits=(-np.inf, np.inf), removal_limit=np.inf, burr=None)
+    """Each limit of a promise."""
     low, high = promise.radius_limits
     out = []
     if np.isfinite(low):
-        out.append(_Limit("edge radius too small", replace(bare, radius_limits=(low, np.inf)), False))
+        out.append(_Limit("edge radius too small", False, lambda bare: replace(bare, radius_limits=(low, np.inf))))
     if np.isfinite(high):
-        out.append(_Limit("edge radius too large", replace(bare, radius_limits=(-np.inf, high)), True))
+        out.append(_Limit("edge radius too large", True, lambda bare: replace(bare, radius_limits=(-np.inf, high))))
     if promise.burr is not None:
-        out.append(_Limit("burr left", replace(bare, burr=promise.burr), False))
+        out.append(_Limit("burr left", False, lambda bare: replace(bare, burr=promise.thinned(_ENOUGH).burr)))
     if np.isfinite(promise.removal_limit):
-        out.append(_Limit("removal too great", replace(bare, removal_limit=promise.removal_limit), True))
+        out.append(_Limit("removal too great", True,
+                          lambda bare: replace(bare, removal_limit=promise.removal_limit)))
     return out
 
 
-def _binding(promise: Promise, x: float, slower: bool | None = None) -> _Limit:
-    """The limit that the fewest edges meet at x, by the median of the draws, at the worst position and age.
-
-    `slower`: of the limits that a slower speed (True) or a faster one (False) makes worse, where there are any.
-    """
+def _binding(promise: Promise, x: float, slower: bool) -> _Limit:
+    """The limit that the fewest edges meet at x, of those that a slower speed (or a faster one) makes worse."""
     limits = _single_limits(promise)
-    limits = [one for one in limits if slower is None or one.grows == slower] or limits
-    if len(limits) == 1 and slower is not None:
-        return limits[0]
-    return min(limits, key=partial(_alone, x))
+    limits = [one for one in limits if one.grows == slower] or limits
+    return limits[0] if len(limits) == 1 else _tightest(promise, limits, x)[1]
 
 
-def _alone(x: float, one: _Limit) -> float:
-    """Share of edges at x that meet one limit."""
-    return float(np.median(worst_shares(one.promise, np.array([x]))[:, 0]))
+def _tightest(promise: Promise, limits: list[_Limit], x: float) -> tuple[float, _Limit]:
+    """The limit that the fewest edges meet at x, and how many: median of the draws, worst position and age."""
+    some = promise.thinned(_ENOUGH)
+    bare = replace(some, radius_limits=(-np.inf, np.inf), removal_limit=np.inf, burr=None)
+    shares = [float(np.median(worst_shares(one.alone(bare), np.array([x]))[:, 0])) for one in limits]
+    least = int(np.argmin(shares))
+    return shares[least], limits[least]
 
 
 def _where(model: LineFit, promise: Promise, one: _Limit, positions: list[str]) -> str:
     """Edge position and sheet age where a limit binds, by posterior means."""
     path = promise.removal if one.what == "removal too great" else promise.radius
-    step = path.position.mean(0)
+    step = path.kept.keep(("mean position", len(positions)), lambda: path.position.mean(0))
     position = positions[int(step.argmax() if one.grows else step.argmin())]
     ages = promise.ages
-    worn = path.wear.mean(0) @ wear_columns(ages).T
+    worn = wear_columns(ages) @ path.kept.keep("mean wear", lambda: path.wear.mean(0))
     age = float(ages[int(worn.argmax() if one.grows else worn.argmin())])
     sheet = "a fresh sheet" if age == 0 else f"a sheet of {age:.3g} h"
     return f"at {POSITION_WORDS[position]} edges on {sheet}"
@@ -133,14 +133,13 @@ def refusal(model: LineFit, job: Job, fitted: LawFit, promise: Promise, possible
 
     `possible`: share of the draws that have an interval of speeds wide enough.
     """
-    x = np.linspace(*promise.speeds, 25)
-    best = int(np.median(worst_shares(promise.thinned(_ENOUGH // 4), x), axis=0).argmax())
-    shares = worst_shares(promise.thinned(_ENOUGH), x[best:best + 1])[:, 0]
+    x = np.linspace(*promise.speeds, _LOOKS)
+    best = int(np.median(worst_shares(promise.thinned(_FEW), x), axis=0).argmax())
+    shares = worst_shares(promise.thinned(2 * _ENOUGH), x[best:best + 1])[:, 0]
     centre = fitted.layout.centre.feed_speed_m_min
     speed = shown("feed_speed_m_min", centre * float(np.exp(x[best])), model.units)
-    low, median, high = np.quantile(shares, (0.05, 0.5, 0.95))
-    one = _binding(promise, float(x[best]))
-    alone = _alone(float(x[best]), one)
+    low, median, high = np.quantile(shares, (0.05, 0.5, 0.95), axis=0)
+    alone, one = _tightest(promise, _single_limits(promise), float(x[best]))
     where = _where(model, promise, one, _position_names(model, job))
     verdict: Literal["no window", "not enough evidence"] = "not enough evidence"
     if possible <= max(0.05, 1 - job.confidence):
@@ -165,19 +164,13 @@ def lean(fitted: LawFit, job: Job, material: int, window: tuple[float, float]) -
     """How many times the SD of the mean at an end grows where the priors of the laws' exponents are 4 times as wide."""
     layout = fitted.layout
     as_is, loosened = fitted.covariances
-    most = 1.0
-    for x in window:
-        for age in dict.fromkeys(job.sheet_hours):
-            speed = layout.centre.feed_speed_m_min * float(np.exp(x))
-            row = np.zeros(len(as_is))
-            row[layout.names.dose] = layout.dose_columns(_at(job, speed, age), material)
-            row[layout.names.position] = 1 / len(layout.positions)
-            most = max(most, float(np.sqrt((row @ loosened @ row) / (row @ as_is @ row))))
-    return most
-
-
-def _at(job: Job, speed: float, age: float) -> Settings:
-    return Settings(speed, job.drum_pressure_kPa, grain_um(job.grit), job.thickness_mm, job.passes, age)
+    speed, age = np.meshgrid(layout.centre.feed_speed_m_min * np.exp(window), np.unique(job.sheet_hours))
+    rows = np.zeros((speed.size, len(as_is)))
+    at = Settings(speed.ravel(), job.drum_pressure_kPa, grain_um(job.grit), job.thickness_mm, job.passes, age.ravel())
+    rows[:, layout.names.dose] = layout.dose_columns(at, material)
+    rows[:, layout.names.position] = 1 / len(layout.positions)
+    grown = ((rows @ loosened) * rows).sum(1) / ((rows @ as_is) * rows).sum(1)
+    return max(1.0, float(np.sqrt(grown.max())))
 
 
 def unsupported(model: LineFit, job: Job, window: tuple[float, float], centre: Centre, lean_: float,
@@ -247,18 +240,25 @@ def _together(model: LineFit, job: Job, tried: evidence.Tried) -> list[str]:
 
 def _borrowed(model: LineFit, job: Job, tried: evidence.Tried) -> list[str]:
     """That how much sheets differ is known of other materials more than of the job's."""
-    read = evidence.measured(model, job)
-    sheets, names = model.log.rows["abrasive_sheet"][read], model.materials[read]
-    own = set(sheets[names == model.material_of(job)])
-    others = set(sheets[names != model.material_of(job)])
-    if len(own) >= ENOUGH_SHEETS or len(others - own) < len(own):
+    key = ("borrowed", model.material_of(job), evidence.limited(job))
+    own, others, apart, listed = model._keep(key, partial(_whose_sheets, model, job))
+    if own >= ENOUGH_SHEETS or apart < own:
         return []
-    whose = sorted(set(names) - {model.material_of(job)})
-    listed = ", ".join(whose) if len(whose) <= MOST_NAMES else f"{len(whose)} other materials"
     middle = float(np.sqrt(np.prod(tried.speeds)))
-    return [f"Spread borrowed, run more sheets: {job.material} was run on {len(own)} sheet{'s' if len(own) > 1 else ''}"
-            f" only, so that how much sheets and plates differ is taken from {len(others)} sheets of {listed} too. "
-            + evidence.run_next(model, job, (middle,), ENOUGH_SHEETS - len(own))]
+    return [f"Spread borrowed, run more sheets: {job.material} was run on {own} sheet{'s' if own > 1 else ''}"
+            f" only, so that how much sheets and plates differ is taken from {others} sheets of {listed} too. "
+            + evidence.run_next(model, job, (middle,), ENOUGH_SHEETS - own)]
+
+
+def _whose_sheets(model: LineFit, job: Job) -> tuple[int, int, int, str]:
+    """Sheets of the job's material, of other materials, of other materials alone, and whose the others are."""
+    read, key = evidence.measured(model, job), model.material_of(job)
+    sheets, names = model.log.rows["abrasive_sheet"][read], model.materials[read]
+    own = set(sheets[names == key])
+    others = set(sheets[names != key])
+    whose = sorted(set(names) - {key})
+    listed = ", ".join(whose) if len(whose) <= MOST_NAMES else f"{len(whose)} other materials"
+    return len(own), len(others), len(others - own), listed
 
 
 def _run_together(model: LineFit) -> tuple[bool, float]:

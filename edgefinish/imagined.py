@@ -18,11 +18,12 @@ from scipy.special import ndtr
 
 from .abrasive import GRAIN_UM
 from .burr import MIDDLE_HEIGHT
+from .intervals import speed_intervals
 from .job import Job
 from .laws import AREA_LAW, CURVATURE, FEED, TERMS, WEAR, WEAR_HOURS, Centre, Settings
 from .layout import STANDARD
 from .planner import MATERIAL, Plan, log_columns, material_of, middle
-from .promise import Burr, Path, Promise, speed_intervals
+from .promise import Burr, Path, Promise
 from .rows import Floats
 from .scatter import Scatter
 from .triallog import TrialLog, read_log

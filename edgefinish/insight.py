@@ -13,8 +13,8 @@ from .explore import shuffled
 from .job import Job
 from .laws import AREA_LAW, WEAR_HOURS, wear_columns
 from .linefit import LawFit, LineFit
-from .promise import shares_along
 from .rows import Floats
+from .shares import shares_along
 from .triallog import TrialLog
 
 RADIUS, REMOVAL = "edge radius", "removal"

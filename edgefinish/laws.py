@@ -97,7 +97,11 @@ def columns(settings: Settings, centre: Centre) -> Floats:
     >>> columns(s, Centre(1.0, 60.0, 201.0, 10.0)).round(3).tolist()
     [0.693, 0.48, 0.0, 0.0, 0.0, 1.386, 1.0, 0.0]
     """
-    return np.stack(np.broadcast_arrays(*[np.asarray(t.column(settings, centre), float) for t in TERMS]), -1)
+    found = [t.column(settings, centre) for t in TERMS]
+    out = np.empty((*np.broadcast_shapes(*map(np.shape, found)), len(TERMS)))
+    for i, column in enumerate(found):
+        out[..., i] = column
+    return out
 
 
 def wear_columns(contact_hours: ArrayLike) -> Floats:

@@ -157,14 +157,16 @@ def _onehot(index: NDArray[np.intp], count: int) -> Floats:
 def _dose_columns(settings: Settings, centre: Centre, material: NDArray[np.intp], count: int,
                   order: NDArray[np.float64] | float | None) -> Floats:
     terms = columns(settings, centre)
-    parts = [np.ones((*terms.shape[:-1], 1)), terms]
+    n = terms.shape[-1]
+    out = np.empty((*terms.shape[:-1], 1 + n + 3 * count * (count > 1) + (order is not None)))
+    out[..., 0], out[..., 1:1 + n] = 1.0, terms
     if count > 1:
-        own = np.broadcast_to(_onehot(material, count), (*terms.shape[:-1], count))
-        parts += [own, own * np.broadcast_to(log_feed(settings, centre), terms.shape[:-1])[..., None],
-                  own * np.broadcast_to(log_pressure(settings, centre), terms.shape[:-1])[..., None]]
+        is_own = _onehot(material, count)
+        for k, slope in enumerate((np.ones(()), log_feed(settings, centre), log_pressure(settings, centre))):
+            out[..., 1 + n + k * count:1 + n + (k + 1) * count] = is_own * slope[..., None]
     if order is not None:
-        parts.append(np.broadcast_to(np.asarray(order, float), terms.shape[:-1])[..., None])
-    return np.concatenate(parts, -1)
+        out[..., -1] = order
+    return out
 
 
 def _removal_columns(settings: Settings, centre: Centre, material: NDArray[np.intp], count: int) -> Floats:

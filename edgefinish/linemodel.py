@@ -12,11 +12,12 @@ from numpy.typing import ArrayLike
 
 from . import evidence, grounds, insight, startingpoint
 from .errors import JobError, Problem
+from .intervals import speed_intervals
 from .job import Job, Line, SpeedWindow
 from .layout import CAUTIOUS, STANDARD
 from .linefit import JOINT_DRAWS, LawFit, LineFit
-from .promise import speed_intervals, worst_shares
 from .rows import Floats
+from .shares import worst_shares
 from .startingpoint import StartingPoint
 from .triallog import TrialLog
 from .units import System

@@ -78,7 +78,7 @@ class Posterior:
         order = np.argsort(points[:, 0], kind="stable")
         node = pick(self.weight, points[order, 0])
         normal = ndtri(points[order, 1:self.coef.shape[1] + 1])
-        coef = np.empty(normal.shape)
+        coef = np.empty(normal.shape, order="F")  # jobs read it by column
         ends = np.searchsorted(node, np.arange(len(self.weight) + 1))
         for k in range(len(self.weight)):
             rows = slice(ends[k], ends[k + 1])

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,27 @@ from scipy.special import gammaln, log_ndtr, ndtr, stdtr
 Floats = NDArray[np.float64]
 TAIL_MOST = 1 / 2.8  # 1/ν of the heaviest tail that is considered: the variance still exists
 _GAUSS_TAIL = 1e-7
+
+
+class Store(dict[Any, Any]):
+    """Answers by what was asked; forgotten all at once where they become many.
+
+    >>> store = Store(2)
+    >>> store.keep("a", lambda: 1), store.keep("a", lambda: 2)
+    (1, 1)
+    """
+
+    def __init__(self, most: int = 500) -> None:
+        super().__init__()
+        self.most = most
+
+    def keep(self, key: Any, compute: Callable[[], Any]) -> Any:
+        """The answer kept under `key`, else what `compute` gives."""
+        if key not in self:
+            if len(self) >= self.most:
+                self.clear()
+            self[key] = compute()
+        return self[key]
 
 
 class Spread(NamedTuple):
@@ -271,7 +293,7 @@ class Rows:
         else:
             out = -0.5 * (e * e + np.log(2 * np.pi)) - self.log_sd
         if len(data.censored):
-            out[:, data.censored] = self._bound(e[:, data.censored])[0]
+            out[:, data.censored] = self._log_chance(e[:, data.censored])
         return out
 
     def slopes(self, eta: Floats, variance: Floats | None) -> tuple[Floats, Floats]:
@@ -292,34 +314,39 @@ class Rows:
         if len(c):
             sd = self._sd_of_bounds
             if variance is None:
-                _, score[:, c], curve[:, c] = self._bound(e[:, c])
+                score[:, c], curve[:, c] = self._bound(e[:, c])
             else:
                 spread = np.sqrt(variance) / sd
                 parts = [(wt, self._bound(e[:, c] - x * spread)) for x, wt in zip(*HERMITE[5], strict=True)]
-                score[:, c] = sum(wt * part[1] for wt, part in parts)
-                curve[:, c] = sum(wt * part[2] for wt, part in parts)
+                score[:, c] = sum(wt * part[0] for wt, part in parts)
+                curve[:, c] = sum(wt * part[1] for wt, part in parts)
         return score, curve
 
     @property
     def _sd_of_bounds(self) -> Floats:
         return self.sd if self.sd.shape[1] == 1 else self.sd[:, self.data.censored]
 
-    def _bound(self, e: Floats) -> tuple[Floats, Floats, Floats]:
-        """Log probability, score and negative curvature of the bounds at standardised distances `e`."""
+    def _log_chance(self, e: Floats) -> Floats:
+        """Log probability of the bounds at standardised distances `e`."""
         c = self.data.censored
-        sign = self.data.side[c]
-        sd = self._sd_of_bounds
+        z = -self.data.side[c] * e
+        if not self.student:
+            return log_ndtr(z)
+        return np.log(np.maximum(stdtr(self.nu if self.one else self.nu[:, c], z), 1e-300))
+
+    def _bound(self, e: Floats) -> tuple[Floats, Floats]:
+        """Score and negative curvature of the bounds at standardised distances `e`."""
+        c = self.data.censored
+        sign, sd, log_p = self.data.side[c], self._sd_of_bounds, self._log_chance(e)
         z = -sign * e
         if self.student:
             nu, const = (self.nu, self.const) if self.one else (self.nu[:, c], self.const[:, c])
-            log_p = np.log(np.maximum(stdtr(nu, z), 1e-300))
             h = np.exp(const - (nu + 1) / 2 * np.log1p(z * z / nu) - log_p)
             bend = h * ((nu + 1) * z / (nu + z * z) + h)
         else:
-            log_p = log_ndtr(z)
             h = np.exp(-0.5 * z * z - 0.5 * np.log(2 * np.pi) - log_p)
             bend = h * (z + h)
-        return log_p, sign * h / sd, bend / sd**2
+        return sign * h / sd, bend / sd**2
 
 
 def _hermite(n: int) -> tuple[Floats, Floats]:

@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 from scipy.special import gammaincinv, ndtr, ndtri
 
 from .laws import WEAR_HOURS
-from .rows import Floats
+from .rows import Floats, Store
 
 POINTS, WEIGHTS = np.polynomial.legendre.leggauss(12)
 POINTS, WEIGHTS = (POINTS + 1) / 2, WEIGHTS / 2
 """Points and weights of the mixture of normals that is a Student t."""
 _NEWTON_STEPS = 30
-_NEAR = 1e-7  # the step after it would be its square
-_KEPT = 200
+_NEAR = 1e-5  # the step after it would be its square
+_WIDTHS, _NARROW = 0.05, 0.35  # steps of log width that are solved for; narrow: a distance beyond this share of it
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,7 +30,8 @@ class Scatter:
     wear: Floats
     edge: Floats
     tail: Floats
-    kept: dict[tuple, Floats] = field(default_factory=dict, repr=False)
+    answers: Store = field(default_factory=Store, repr=False)
+    columns: Store = field(default_factory=partial(Store, 3000), repr=False)
 
     @cached_property
     def tail_factors(self) -> Floats:
@@ -48,22 +49,50 @@ class Scatter:
 
     def distances(self, ages: Floats, width: float, share: float) -> Floats:
         """`distance_to_limit` at each sheet age at each node, (ages, K). Kept: many jobs ask alike."""
-        key = (tuple(ages.tolist()), width, share)
-        if key not in self.kept:
-            if len(self.kept) >= _KEPT:
-                self.kept.clear()
-            self.kept[key] = self._distances(ages, width, share)
-        return self.kept[key]
+        return self.answers.keep((ages.tobytes(), width, share), lambda: self._distances(ages, width, share))
 
     def _distances(self, ages: Floats, width: float, share: float) -> Floats:
         # Smooth in the square of the age, through which the sheets' own wear comes in: three ages carry it.
         square = ages**2
         at = square if len(ages) == 1 else np.linspace(square[0], square[-1], 3)
-        distance = distance_to_limit(np.stack([self.parts(self.shared_at(np.sqrt(a))) for a in at]), width, share)
+        distance = self._between(tuple(at), width, share)
         if len(ages) == 1:
             return distance
         there = np.isfinite(distance)
         return np.where(there.all(0), _through(at, square) @ np.where(there, distance, 0.0), np.inf)
+
+    def _between(self, squares: tuple[float, ...], width: float, share: float) -> Floats:
+        """The distances at a few ages, (ages, K): between two kept widths, solved for where the limits are narrow."""
+        if np.isinf(width):
+            return self._at_width(squares, width, share)[0]
+        place = width / _WIDTHS
+        first = int(place)
+        (d0, s0), (d1, s1) = (self._at_width(squares, k * _WIDTHS, share) for k in (first, first + 1))
+        t = place - first
+        with np.errstate(invalid="ignore"):
+            d = ((1 + 2 * t) * (1 - t)**2 * d0 + t**2 * (3 - 2 * t) * d1
+                 + _WIDTHS * t * (1 - t) * ((1 - t) * s0 - t * s1))
+        narrow = d0 > _NARROW * first * _WIDTHS
+        if narrow.any():
+            alone = self._at_width(squares, np.inf, share)[0]
+            d[narrow] = distance_to_limit(self._parts_at(squares)[narrow], width, share, alone[narrow])
+        return d
+
+    def _parts_at(self, squares: tuple[float, ...]) -> Floats:
+        return self.columns.keep(squares, lambda: np.stack([self.parts(self.shared_at(np.sqrt(a))) for a in squares]))
+
+    def _at_width(self, squares: tuple[float, ...], width: float, share: float) -> tuple[Floats, Floats]:
+        """Distances at a few ages and their slopes in the width, (ages, K) each."""
+        def compute() -> tuple[Floats, Floats]:
+            sd = self._parts_at(squares)
+            if np.isinf(width):
+                alone = distance_to_limit(sd, width, share)
+                return alone, np.zeros_like(alone)
+            d = distance_to_limit(sd, width, share, self._at_width(squares, np.inf, share)[0])
+            here, there = (np.exp(-0.5 * ((x / sd.T).T)**2) / sd @ WEIGHTS for x in (d.T, (width - d).T))
+            with np.errstate(invalid="ignore", divide="ignore"):
+                return d, there / (there - here)
+        return self.columns.keep((squares, width, share), compute)
 
 
 def band_of_means(sd: Floats, low: float, high: float, share: float) -> tuple[Floats, Floats]:
@@ -77,27 +106,28 @@ def band_of_means(sd: Floats, low: float, high: float, share: float) -> tuple[Fl
     return least, most
 
 
-def distance_to_limit(sd: Floats, width: float, share: float) -> Floats:
+def distance_to_limit(sd: Floats, width: float, share: float, alone: Floats | None = None) -> Floats:
     """How far a mean must stand from one of two limits `width` apart, (…,); inf where no mean has the share.
 
     Newton steps on the probit scale, where the share is nearly straight in the mean and bends down: from outside they
-    come near without passing. Readings are symmetric about their mean, so one distance serves both limits.
+    come near without passing. `alone`, where known, is the distance without the other limit, which is outside.
+    Readings are symmetric about their mean, so one distance serves both limits.
     """
     wanted, most = ndtri(share), width / 2
-    d = np.minimum(wanted * np.sqrt(sd**2 @ WEIGHTS) if share > 0.5 else np.zeros(sd.shape[:-1]), most)
-    if np.isfinite(width):
-        impossible = 2 * (ndtr(most / sd) @ WEIGHTS) - 1 < share
-        d = np.where(impossible, most, d)
+    if alone is None:
+        alone = wanted * np.sqrt(sd**2 @ WEIGHTS) if share > 0.5 else np.zeros(sd.shape[:-1])
+    d = np.minimum(alone, most)
     for _ in range(_NEWTON_STEPS):
         z, back = d[..., None] / sd, (width - d[..., None]) / sd
-        inside = np.clip(ndtr(z) @ WEIGHTS - ndtr(-back) @ WEIGHTS, 1e-12, 1 - 1e-15)
+        inside = np.clip((ndtr(z) - ndtr(-back)) @ WEIGHTS, 1e-12, 1 - 1e-15)
         probit = ndtri(inside)
         slope = ((np.exp(-0.5 * z * z) - np.exp(-0.5 * back * back)) / sd) @ WEIGHTS
         step = (wanted - probit) * np.exp(-0.5 * probit * probit) / np.maximum(slope, 1e-12)
         d, last = np.clip(d + step, 0.0, most), d
         if np.abs(d - last).max() < _NEAR:
             break
-    return np.where(impossible, np.inf, d) if np.isfinite(width) else d
+    # At the middle between the limits the share is greatest: what is short of it there has no mean.
+    return np.where((d >= most) & (inside < share), np.inf, d)
 
 
 def _through(at: Floats, wanted: Floats) -> Floats:

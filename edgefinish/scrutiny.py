@@ -23,12 +23,13 @@ from .heldout import (
     sheet_groups,
     unseen,
 )
+from .intervals import speed_intervals
 from .job import Job, SpeedWindow
 from .laws import CURVATURE, FEED
 from .layout import POSITIONS, Layout
 from .linefit import LawFit, LineFit
 from .linemodel import NARROWEST, LineModel
-from .promise import Promise, speed_intervals
+from .promise import Promise
 from .results import Results
 from .rows import Floats, Spread, weight_of_second
 from .units import shown

@@ -15,9 +15,10 @@ from .kin import ODD, ODD_TIMES
 from .laws import AREA_LAW, log_pressure
 from .layout import NOBODY, levelled, paths
 from .linefit import LawFit, LineFit, job_settings
-from .promise import Promise, worst_shares
+from .promise import Promise
 from .rows import Floats
 from .scatter import Scatter
+from .shares import worst_shares
 from .units import shown
 from .wording import percent
 

@@ -8,6 +8,8 @@ import numpy as np
 
 from .rows import Floats
 
+_SAMPLED = 16
+
 
 def widest(low: Floats, high: Floats, confidence: float) -> tuple[float, float] | None:
     """The widest [a, b] that lies inside the interval of at least `confidence` of the draws; None where there is none.
@@ -17,17 +19,24 @@ def widest(low: Floats, high: Floats, confidence: float) -> tuple[float, float] 
     >>> widest(np.array([0.0, 0.1, 0.2, 9.0]), np.array([1.0, 1.0, 1.0, 9.5]), 0.75)
     (0.2, 1.0)
     """
-    n = len(low)
-    need = int(np.ceil(confidence * n - 1e-9))
-    spare = n - need
-    order = np.argpartition(low, need - 1)
-    order = np.append(order[:need], order[need:][np.argsort(low[order[need:]], kind="stable")])
-    starts = low[order[need - 1:]]
-    kept = np.sort(np.partition(high[order[:need]], min(spare, need - 1))[:spare + 1]).tolist()
-    ends = [kept[0]]
-    for place, late in enumerate(high[order[need:]].tolist(), 1):
-        insort(kept, late)
-        ends.append(kept[place])
+    need = int(np.ceil(confidence * len(low) - 1e-9))
+    spare = len(low) - need
+    last = _greatest(low, spare + 1)  # from the first start on; those before it are all within
+    first = low[last].min()
+    last = last[low[last] > first]
+    late = last[np.argsort(low[last], kind="stable")]
+    late = late[np.isfinite(low[late])]
+    starts = np.append(first, low[late])
+    early = high[low <= first]
+    place, most = len(early) - need, len(early) - need + len(late)
+    kept = np.sort(early[_greatest(-early, min(most + 1, len(early)))]).tolist()
+    later, at, ends = high[late], 0, []
+    top = kept[-1] if most < len(early) else np.inf  # no end can be above the top
+    for until in [*np.flatnonzero(later < top).tolist(), len(late)]:
+        ends += kept[place + at:place + until + 1]
+        at = until + 1
+        if until < len(late):
+            insort(kept, float(later[until]))
     width = np.asarray(ends) - starts
     possible = np.isfinite(starts) & (width >= 0)
     if not possible.any():
@@ -37,6 +46,24 @@ def widest(low: Floats, high: Floats, confidence: float) -> tuple[float, float] 
     return float(starts[best]), float(ends[best])
 
 
+def _greatest(values: Floats, count: int) -> np.ndarray:
+    """Indices of at least the `count` greatest values, and of few others.
+
+    >>> sorted(_greatest(np.array([3.0, 1.0, 2.0]), 2).tolist())
+    [0, 2]
+    """
+    some = np.sort(values[::_SAMPLED])
+    guess = len(some) - 1 - int(count / _SAMPLED + 4 * np.sqrt(count / _SAMPLED) + 1)
+    if guess < 0 or np.count_nonzero(values >= some[guess]) < count:
+        found = np.arange(len(values))
+    else:
+        found = np.flatnonzero(values > some[guess])
+        if len(found) < count:  # so many are equal
+            return np.flatnonzero(values >= some[guess])
+    least = np.partition(values[found], len(found) - count)[len(found) - count]
+    return found[values[found] >= least]
+
+
 def confidence_at(low: Floats, high: Floats, x: Floats) -> Floats:
     """Share of draws whose interval holds each x."""
     return np.mean((low[:, None] <= x) & (x <= high[:, None]), axis=0)
@@ -44,7 +71,8 @@ def confidence_at(low: Floats, high: Floats, x: Floats) -> Floats:
 
 def set_point(low: Floats, high: Floats, window: tuple[float, float]) -> float:
     """Where in the window the confidence is highest; of equals the fastest."""
-    ends = np.sort(high)
+    short = (low > window[0]) | (high < window[1])  # the others hold all of the window
+    starts, ends = np.sort(low[short]), np.sort(high[short])
     inside = np.append(ends[np.searchsorted(ends, window[0]):np.searchsorted(ends, window[1], side="right")], window[1])
-    holds = np.searchsorted(np.sort(low), inside, side="right") - np.searchsorted(ends, inside, side="left")
+    holds = np.searchsorted(starts, inside, side="right") - np.searchsorted(ends, inside, side="left")
     return float(inside[holds == holds.max()].max())

@@ -11,8 +11,8 @@ import pytest
 from lines import SEVERITIES, campaign
 
 import edgefinish as ef
+from edgefinish.intervals import speed_intervals
 from edgefinish.laws import dose_factor, rounded_radius_mm, rounding_area_mm2, throughput_m_h
-from edgefinish.promise import speed_intervals
 from edgefinish.window import widest
 
 LIMITS = {"edge_radius_mm": (0.2, 0.75)}

@@ -1,0 +1,165 @@
+"""Where each draw says that enough future edges meet the limits: an interval of log feed speed, draw by draw."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.special import ndtri
+
+from .promise import Path, Promise
+from .rows import Floats
+from .shares import ALL, Corner, Shares, fast_corners, slow_corners, worst_shares
+
+_SPEEDS = 25
+_FEW, _LOOKS = 64, 9
+_STEPS, _LEAP, _FLAT = 8, 0.35, 0.05
+_NEAR, _SETTLED = 1e-4, 0.02  # of log speed
+
+
+def _bands(promise: Promise, share: float) -> tuple[Floats, Floats]:
+    """In each draw the band that level + slope x + bend x² must stay in, over all ages and positions."""
+    scatter, ages = promise.scatter, promise.ages
+    low, high = promise.radius_limits
+    distance = np.take(scatter.distances(ages, high - low, share), promise.node, axis=1)
+    worn = promise.radius.worn(ages)
+    least = low + (distance - worn).max(0) if np.isfinite(low) else np.full(len(promise.node), -np.inf)
+    most = high - (distance + worn).max(0) if np.isfinite(high) else np.full(len(promise.node), np.inf)
+    return least - promise.radius.lowest, most - promise.radius.highest
+
+
+def speed_intervals(promise: Promise, share: float) -> tuple[Floats, Floats]:
+    """In each draw the widest unbroken interval of x in which the worst share is at least `share`.
+
+    (inf, −inf) where there is none. In closed form where only the radius is limited, else by Newton steps; draws whose
+    dose does not fall all the way with speed are looked through at 25 speeds.
+    """
+    if promise.radius_alone:
+        return _solve_intervals(promise.radius, *_bands(promise, share), promise.speeds)
+    falls = _falls(promise.radius, promise.speeds)
+    if promise.removal is not None:
+        falls &= _falls(promise.removal, promise.speeds)
+    low, high = _climb_in(promise, share)
+    if not falls.all():
+        x = np.linspace(*promise.speeds, _SPEEDS)
+        others = promise.some(np.flatnonzero(~falls))
+        low[~falls], high[~falls] = _cross(x, worst_shares(others, x), share)
+    return low, high
+
+
+def _falls(path: Path, speeds: tuple[float, float]) -> np.ndarray:
+    """Whether a response falls all the way, as laws of speed do, (draws,)."""
+    return path.kept.keep(("falls", speeds), lambda: (path.slope < 0) & (
+        np.maximum(path.slope + 2 * path.bend * speeds[0], path.slope + 2 * path.bend * speeds[1]) < 0))
+
+
+def _climb_in(promise: Promise, share: float) -> tuple[Floats, Floats]:
+    """Ends by Newton steps on the probit scale, where the share is nearly straight; from where few draws have them."""
+    shares, n = Shares(promise), len(promise.node)
+    slow, fast = slow_corners(promise), fast_corners(promise)
+    x = np.linspace(*promise.speeds, _LOOKS)
+    few = shares.worst(x, [*slow, *fast], slice(None, None, max(1, n // _FEW)))
+    ends, best = _cross(x, few, share), x[few.argmax(1)]
+    starts = [float(np.median(np.where(np.isfinite(end), end, best))) for end in ends]
+    low, high = np.full(n, promise.speeds[0]), np.full(n, promise.speeds[1])
+    none = np.zeros(n, bool)
+    for corner in slow:
+        end, found = _root(shares, corner, starts[0], share, 1)
+        none |= ~found & (end > promise.speeds[0])
+        low = np.maximum(low, end)
+    for corner in fast:
+        end, found = _root(shares, corner, starts[1], share, -1)
+        none |= ~found & (end < promise.speeds[1])
+        high = np.minimum(high, end)
+    none |= high < low
+    return np.where(none, np.inf, low), np.where(none, -np.inf, high)
+
+
+def _root(shares: Shares, corner: Corner, start: float, share: float, way: int) -> tuple[Floats, np.ndarray]:
+    """Where the share at a corner crosses `share`, going up (`way` 1) or down (−1) with speed, and whether it does."""
+    first, last = shares.promise.speeds
+    x, wanted = np.full(len(shares.promise.node), start), ndtri(share)
+    found, rows = np.zeros(len(x), bool), np.arange(len(x))
+    for _ in range(_STEPS):
+        got, rise = shares.at(x[rows], corner[0][rows], corner[1][rows], rows if len(rows) < len(x) else ALL)
+        probit = ndtri(np.clip(got, 1e-9, 1 - 1e-9))
+        rise = way * rise * np.sqrt(2 * np.pi) * np.exp(0.5 * probit * probit)
+        # past the top of the share there is no end on this side: back towards it
+        step = np.where(rise > _FLAT, (wanted - probit) / np.maximum(rise, _FLAT), -_LEAP)
+        step = way * np.clip(step, -_LEAP, _LEAP)
+        x[rows] = np.clip(x[rows] + step, first - _LEAP, last + _LEAP)
+        found[rows] = (rise > _FLAT) & (np.abs(step) < _SETTLED)
+        rows = rows[(np.abs(step) > _NEAR) & (x[rows] > first - _LEAP) & (x[rows] < last + _LEAP)]
+        if not len(rows):
+            break
+    return x, found
+
+
+def _roots(path: Path, level: Floats) -> Floats:
+    """Where level + slope x + bend x² meets `level`, (draws, 2), NaN where it does not."""
+    c = path.level - level
+    with np.errstate(all="ignore"):
+        root = np.sqrt(path.slope**2 - 4 * path.bend * c)
+        q = -0.5 * (path.slope + np.copysign(root, path.slope))
+        return np.stack([q / path.bend, c / q], -1)
+
+
+def _solve_intervals(path: Path, low: Floats, high: Floats, speeds: tuple[float, float]) -> tuple[Floats, Floats]:
+    falls = _falls(path, speeds)
+    if falls.all():
+        return _solve_falling(path, low, high, speeds)
+    starts, ends = np.empty(len(low)), np.empty(len(low))
+    for some, solver in ((falls, _solve_falling), (~falls, _solve_any)):
+        starts[some], ends[some] = solver(path.some(some), low[some], high[some], speeds)
+    return starts, ends
+
+
+def _solve_falling(path: Path, low: Floats, high: Floats, speeds: tuple[float, float]) -> tuple[Floats, Floats]:
+    """Where the response falls all the way, as laws of speed do: one root an end."""
+    square = path.kept.keep("square", lambda: path.slope**2)
+    four = path.kept.keep("four", lambda: 4 * path.bend)
+    ends = []
+    for bound, no_limit, last_speed in zip((high, low), (np.inf, -np.inf), speeds, strict=True):
+        if bound[0] == no_limit:
+            ends.append(np.full(len(bound), last_speed))
+            continue
+        with np.errstate(invalid="ignore"):  # a draw without any band
+            c = path.level - bound
+            root = np.sqrt(np.maximum(square - four * c, 0.0))
+            ends.append(np.clip(2 * c / (root - path.slope), *speeds))
+    first, last = (path.level + path.rise(speed) for speed in speeds)
+    none = (first < low) | (last > high) | (ends[1] < ends[0])
+    ends[0][none], ends[1][none] = np.inf, -np.inf
+    return ends[0], ends[1]
+
+
+def _solve_any(path: Path, low: Floats, high: Floats, speeds: tuple[float, float]) -> tuple[Floats, Floats]:
+    ends = np.concatenate([np.broadcast_to(speeds, (len(low), 2)), _roots(path, low), _roots(path, high)], 1)
+    ends = np.sort(np.clip(np.where(np.isfinite(ends), ends, speeds[0]), *speeds), axis=1)
+    middle = (ends[:, 1:] + ends[:, :-1]) / 2
+    value = path.level[:, None] + path.slope[:, None] * middle + path.bend[:, None] * middle**2
+    good = (value >= low[:, None]) & (value <= high[:, None])
+    best_low, best_high = np.full(len(low), np.inf), np.full(len(low), -np.inf)
+    start = np.full(len(low), np.nan)
+    for i in range(good.shape[1]):
+        start = np.where(good[:, i], np.where(np.isnan(start), ends[:, i], start), np.nan)
+        wider = good[:, i] & ((ends[:, i + 1] - start) > (best_high - best_low))
+        best_low, best_high = np.where(wider, start, best_low), np.where(wider, ends[:, i + 1], best_high)
+    return best_low, best_high
+
+
+def _cross(x: Floats, shares: Floats, share: float) -> tuple[Floats, Floats]:
+    """Ends of the interval about each draw's best speed, crossed straight on the probit scale."""
+    n, v = shares.shape
+    over = ndtri(np.clip(shares, 1e-9, 1 - 1e-9)) - ndtri(share)
+    rows, best = np.arange(n), over.argmax(1)
+    place, short = np.arange(v), over < 0
+    left = np.where(short & (place < best[:, None]), place, -1).max(1)
+    right = np.where(short & (place > best[:, None]), place, v).min(1)
+
+    def cross(out: np.ndarray, inn: np.ndarray) -> Floats:
+        a, b = over[rows, out], over[rows, inn]
+        return x[out] + (x[inn] - x[out]) * np.clip(-a / np.where(b == a, 1, b - a), 0, 1)
+
+    low = np.where(left < 0, x[0], cross(np.maximum(left, 0), np.minimum(left + 1, v - 1)))
+    high = np.where(right >= v, x[-1], cross(np.minimum(right, v - 1), np.maximum(right - 1, 0)))
+    possible = over[rows, best] >= 0
+    return np.where(possible, low, np.inf), np.where(possible, high, -np.inf)

@@ -1,0 +1,203 @@
+"""The share of future edges that meet every limit, in each draw, at a speed, sheet age and edge position."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from scipy.special import ndtr, stdtr
+
+from .laws import AREA_LAW, WEAR_HOURS, wear_columns
+from .promise import Path, Promise
+from .rows import Floats
+from .scatter import WEIGHTS
+
+_GH_X, _GH_W = np.polynomial.hermite_e.hermegauss(11)
+_GH_W = _GH_W / _GH_W.sum()
+_CELL = 0.07
+_STEP = 0.02
+_FAR = 2.4
+Corner = tuple[np.ndarray, Floats]
+"""A position (index) and a sheet age (h), one of each a draw."""
+Rows = slice | np.ndarray
+"""Some of the draws."""
+ALL = slice(None)
+
+
+def worst_shares(promise: Promise, x: Floats) -> Floats:
+    """Least share over positions and sheet ages in each draw at each speed, (draws, len(x))."""
+    corners = [*slow_corners(promise), *fast_corners(promise)]
+    if promise.radius_alone:
+        return _radius_shares(promise, x, corners).min(0)
+    return Shares(promise).worst(x, corners)
+
+
+def shares_along(promise: Promise, x: Floats, hours: Floats) -> Floats:
+    """Share at the first position at pairs of speed and sheet age, (draws, len(x))."""
+    shares, first = Shares(promise), np.zeros(len(promise.node), np.intp)
+    return np.stack([shares.at(v, first, np.full(len(first), age))[0] for v, age in zip(x, hours, strict=True)], 1)
+
+
+
+
+def slow_corners(promise: Promise) -> list[Corner]:
+    """Where a limit binds that too slow a speed breaks: at the greatest dose and removal, and on the oldest sheet.
+
+    The share is log-concave in the means (normal and Student mixtures over a box of limits; Prékopa 1973), so that
+    between the least and the greatest mean no position does worse than at both.
+    """
+    ages, radius, found = promise.ages, promise.radius, []
+    if np.isfinite(promise.removal_limit) or np.isfinite(promise.radius_limits[1]):
+        most = radius.position.argmax(1)
+        found += [(most, ages[radius.worn(ages).argmax(0)]), (most, np.full(len(most), ages[-1]))]
+    if promise.removal is not None and np.isfinite(promise.removal_limit):
+        heavy = promise.removal.position.argmax(1)
+        found.append((heavy, ages[promise.removal.worn(ages).argmax(0)]))
+    return _unlike(found)
+
+
+def fast_corners(promise: Promise) -> list[Corner]:
+    """Where a limit binds that too fast a speed breaks: at the least dose, and on the oldest sheet."""
+    ages, radius = promise.ages, promise.radius
+    if promise.burr is None and not np.isfinite(promise.radius_limits[0]):
+        return []
+    least = radius.position.argmin(1)
+    return _unlike([(least, ages[radius.worn(ages).argmin(0)]), (least, np.full(len(least), ages[-1]))])
+
+
+def _unlike(corners: list[Corner]) -> list[Corner]:
+    found: list[Corner] = []
+    for corner in corners:
+        if not any(np.array_equal(corner[0], f[0]) and np.array_equal(corner[1], f[1]) for f in found):
+            found.append(corner)
+    return found
+
+
+class Shares:
+    """Shares of a promise that limits more than the radius, from tables made once.
+
+    A future edge: a plate and sheet shift the log radius as a normal, log removal by twice that; the rest is in tables,
+    the chance that radius and burr are within limits given the plate's log radius, and removal given its log removal.
+    """
+
+    def __init__(self, promise: Promise) -> None:
+        self.promise = promise
+        self.radius = _radius_table(promise)
+        self.removal = _removal_table(promise)
+
+    def worst(self, x: Floats, corners: Sequence[Corner], rows: Rows = ALL) -> Floats:
+        """Least share over some corners in some draws at each speed, (rows, len(x))."""
+        return np.min([[self.at(v, position[rows], age[rows], rows)[0] for v in x] for position, age in corners],
+                      axis=0).T
+
+    def at(self, x: Floats | float, position: np.ndarray, age: Floats, rows: Rows = ALL) -> tuple[Floats, Floats]:
+        """Share and its slope in x at one speed, position and sheet age a draw of `rows`, (rows,) each."""
+        promise, worn = self.promise, wear_columns(age)
+        node = promise.node[rows]
+        shared = np.sqrt(promise.scatter.shared[node] ** 2 + (promise.scatter.wear[node] * age / WEAR_HOURS) ** 2)
+        shift = shared[:, None] * _GH_X
+        mean, slope = _mean(promise.radius, x, rows, worn, position)
+        share, rise = self.radius.at(mean[:, None] + shift, rows)
+        rise = rise * slope[:, None]
+        if self.removal is not None and promise.removal is not None:
+            mean, slope = _mean(promise.removal, x, rows, worn, position)
+            part, part_rise = self.removal.at(mean[:, None] + AREA_LAW * shift, rows)
+            rise = rise * part + share * part_rise * slope[:, None]
+            share = share * part
+        return share @ _GH_W, rise @ _GH_W
+
+
+def _mean(path: Path, x: Floats | float, rows: Rows, worn: Floats, position: np.ndarray) -> tuple[Floats, Floats]:
+    """Mean of a path at one speed, position and age a draw, and its slope in x."""
+    slope, bend = path.slope[rows], path.bend[rows]
+    step = np.take_along_axis(path.position[rows], position[:, None], 1)[:, 0]
+    mean = path.level[rows] + (slope + bend * x) * x + (path.wear[rows] * worn).sum(1) + step
+    return mean, slope + 2 * bend * x
+
+
+def _radius_table(promise: Promise) -> _Table:
+    used, back = np.unique(promise.node, return_inverse=True)
+    scatter, (low, high) = promise.scatter, promise.radius_limits
+    edge, nu = scatter.edge[used], 1 / scatter.tail[used]
+    reach = 3 * float(np.quantile(np.sqrt(scatter.shared**2 + scatter.edge**2), 0.9)) + 0.5
+    middle = high if np.isfinite(high) else low if np.isfinite(low) else np.log(0.3)
+    first = low if np.isfinite(low) else middle - _FAR
+    last = high if np.isfinite(high) else middle + _FAR
+    # Radii stand on one grid with the cells' ends, so that the Student t is needed at their distances only.
+    cells = max(12, int(np.ceil((last - first) / _CELL)))
+    per_cell = max(1, round((last - first) / cells / _STEP))
+    inner = cells * per_cell
+    step = (last - first) / inner
+    beyond = int(np.ceil(reach / step))
+    half = stdtr(nu[:, None], np.arange(inner + beyond + 1) * step / edge[:, None])
+    below = np.concatenate([1 - half[:, :0:-1], half], 1)
+    grid = np.arange(-beyond, inner + beyond + 1)
+    ends = np.arange(cells + 1) * per_cell
+    if promise.burr is None:
+        ends = ends[[0, -1]]
+    # A cell's chance at a mean is that of the first cell at a mean as many steps away: one row of numbers a node.
+    across = per_cell if promise.burr is not None else inner
+    mass = below[:, across:] - below[:, :-across]
+    cells = len(ends) - 1
+    reach_of = sliding_window_view(mass, (cells - 1) * across + 1, axis=1)[:, ::-1, ::across]
+    if promise.burr is None:
+        radius = reach_of[back, :, 0]
+        weight = np.ones((len(back), 1))
+    else:
+        weight = promise.burr.chance(first + (ends[1:] + ends[:-1]) / 2 * step)
+        radius = np.empty((len(back), len(grid)))
+        bounds = np.searchsorted(back, np.arange(len(used) + 1))
+        for k in range(len(used)):
+            mine = slice(bounds[k], bounds[k + 1])
+            radius[mine] = weight[mine] @ reach_of[k].T
+    if not np.isfinite(low):
+        radius = radius + weight[:, :1] * below[back][:, inner + beyond - grid]
+    if not np.isfinite(high):
+        radius = radius + weight[:, -1:] * (1 - below[back][:, ends[-1] + inner + beyond - grid])
+    return _Table(radius, first - beyond * step, step)
+
+
+def _removal_table(promise: Promise) -> _Table | None:
+    own = promise.removal_scatter
+    if own is None or not np.isfinite(promise.removal_limit):
+        return None
+    used, back = np.unique(promise.node, return_inverse=True)
+    sd = own.parts(own.shared[used], used)
+    far = 3 * float(np.quantile(sd, 0.9)) + 0.5
+    levels = np.arange(promise.removal_limit - far, promise.removal_limit + far, _STEP)
+    removal = ndtr((promise.removal_limit - levels[:, None]) / sd[:, None, :]) @ WEIGHTS
+    return _Table(removal[back], float(levels[0]), _STEP)
+
+
+class _Table:
+    """Numbers at even steps, straight between them and held at both ends: `values` (draws, entries)."""
+
+    def __init__(self, values: Floats, start: float, step: float) -> None:
+        self.flat, self.start, self.step = values.ravel(), start, step
+        self.last = values.shape[1] - 1.000001
+        self.row = (np.arange(len(values)) * values.shape[1])[:, None]
+
+    def at(self, x: Floats, rows: Rows) -> tuple[Floats, Floats]:
+        """Value and slope at x (rows, …)."""
+        place = np.clip((x - self.start) / self.step, 0, self.last)
+        index = place.astype(np.intp)
+        part = place - index
+        index += self.row[rows]
+        low = self.flat.take(index)
+        rise = self.flat.take(index + 1) - low
+        return low + rise * part, rise / self.step
+
+
+def _radius_shares(promise: Promise, x: Floats, corners: list[tuple[np.ndarray, Floats]]) -> Floats:
+    """Share within the radius limits at each corner, (corners, draws, len(x)): the solver's own mixture."""
+    scatter, node, radius = promise.scatter, promise.node, promise.radius
+    position, age = (np.stack(parts) for parts in zip(*corners, strict=True))
+    edge = scatter.edge[node][:, None] ** 2 * scatter.tail_factors[node]
+    shared = scatter.shared[node] ** 2 + (scatter.wear[node] * age / WEAR_HOURS) ** 2
+    sd = np.sqrt(shared[..., None] + edge)[:, :, None, :]
+    step = (radius.wear * wear_columns(age)).sum(2) + radius.position[np.arange(len(node)), position]
+    mean = (radius.at(x) + step[..., None])[..., None]
+    low, high = promise.radius_limits
+    top = ndtr((high - mean) / sd) @ WEIGHTS if np.isfinite(high) else np.ones(mean.shape[:3])
+    return top - ndtr((low - mean) / sd) @ WEIGHTS if np.isfinite(low) else top

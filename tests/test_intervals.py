@@ -1,0 +1,83 @@
+"""Ends of windows draw by draw, against looking at many speeds; distances to a limit, against solving for each."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from lines import SEVERITIES, campaign
+
+import edgefinish as ef
+from edgefinish.intervals import speed_intervals
+from edgefinish.scatter import Scatter, distance_to_limit
+from edgefinish.shares import worst_shares
+from edgefinish.window import widest
+
+
+@pytest.fixture(scope="module")
+def line():
+    trial = campaign("half heavy burr", 3)
+    return ef.fit(ef.read_log(trial.log), severities=SEVERITIES), trial.job("all limits")[0]
+
+
+@pytest.mark.parametrize("changes", [
+    {}, {"residual_burr_mm": None, "burr_severity": None}, {"removal_um": None}, {"sheet_hours": (3.0, 3.0)},
+    {"edge_radius_mm": (0.25, None)}, {"edge_radius_mm": None}, {"share": 0.8}, {"removal_um": 45.0}])
+def test_joint_ends_are_those_of_many_speeds(line, changes):
+    """The worst share at 201 speeds, crossed straight: what the Newton steps must find again."""
+    model, job = line
+    job = replace(job, **changes)
+    promise = model.promise(job, model._evidence(job)[0].speeds).thinned(256)
+    low, high = speed_intervals(promise, job.share)
+    x = np.linspace(*promise.speeds, 201)
+    over = worst_shares(promise, x) >= job.share
+    some = over.any(1)
+    assert np.mean(some != np.isfinite(low)) < 0.05   # an interval may be narrower than the looks
+    both = some & np.isfinite(low)
+    step = x[1] - x[0]
+    assert np.abs(low - x[over.argmax(1)])[both].max(initial=0) < 1.5 * step
+    assert np.abs(high - x[len(x) - 1 - over[:, ::-1].argmax(1)])[both].max(initial=0) < 1.5 * step
+
+
+@pytest.mark.parametrize("share", [0.6, 0.9, 0.97])
+@pytest.mark.parametrize("hours", [(0.0,), (0.0, 3.0, 12.0)])
+def test_kept_distances_are_those_that_are_solved_for(share, hours):
+    rng = np.random.default_rng(8)
+    scatter = Scatter(rng.uniform(0.04, 0.2, 60), rng.uniform(0.005, 0.06, 60), rng.uniform(0.05, 0.15, 60),
+                      rng.uniform(1e-4, 0.35, 60))
+    ages = np.array(hours)
+    for width in rng.uniform(0.2, 2.0, 12):
+        got = scatter.distances(ages, float(width), share)[[0, -1]]
+        sd = np.stack([scatter.parts(scatter.shared_at(h)) for h in ages[[0, -1]]])
+        wanted = distance_to_limit(sd, float(width), share)
+        there = np.isfinite(got)
+        # parabolas in the square of the age may miss where a younger sheet alone has a band
+        assert np.isfinite(wanted[there]).all()
+        assert got[there] == pytest.approx(wanted[there], abs=3e-4)
+    alone = distance_to_limit(scatter.parts(scatter.shared_at(hours[0])), np.inf, share)
+    assert scatter.distances(ages, np.inf, share)[0] == pytest.approx(alone, abs=1e-6)
+
+
+def test_many_jobs_at_once_are_as_each_alone_and_in_any_order(line):
+    model, job = line
+    radius = replace(job, removal_um=None, residual_burr_mm=None, burr_severity=None)
+    tried = model.log.rows["drum_pressure_kPa"]
+    jobs = [replace(radius, edge_radius_mm=(0.2, limit), drum_pressure_kPa=pressure)
+            for limit in (0.4, 0.55, 0.7) for pressure in np.linspace(tried.min(), tried.max(), 3)]
+    there = model.windows(jobs)
+    back = ef.fit(model.log, severities=SEVERITIES).windows(jobs[::-1])[::-1].reset_index(drop=True)
+    for name in ("verdict", "low_m_min", "high_m_min", "recommended_m_min", "confidence_at", "reasons"):
+        assert there[name].astype(str).tolist() == back[name].astype(str).tolist()
+
+
+def test_the_widest_window_with_many_equal_ends():
+    """As where most draws reach the slowest speed tried: found without sorting all, and still exact."""
+    rng = np.random.default_rng(3)
+    low = np.where(rng.random(4096) < 0.97, -1.0, rng.normal(-0.5, 0.2, 4096))
+    high = np.minimum(rng.normal(1.0, 0.3, 4096), 1.2)
+    order = np.argsort(low, kind="stable")
+    need = int(np.ceil(0.95 * len(low)))
+    best = max(np.sort(high[order[:k]])[k - need] - low[order[k - 1]] for k in range(need, len(low) + 1))
+    found = widest(low, high, 0.95)
+    assert found is not None and found[1] - found[0] == pytest.approx(best, abs=1e-12)
