@@ -9,9 +9,10 @@ import re
 import secrets
 import shutil
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Any
 
 from .errors import Problem, RunError
 from .kept import INPUTS, kept_files
@@ -33,21 +34,32 @@ def check_target(target: Path) -> None:
 
     Raises `RunError` with everything in it that is not a run's.
     """
-    if target.is_symlink() or (target.exists() and not target.is_dir()):
-        raise RunError(Problem(None, None, str(target), "a folder", "name another with --out"))
-    if not target.exists():
+    if record_of(target, "windows.json", "run") is None:
         return
-    try:
-        ours = "edgefinish" in json.loads((target / "windows.json").read_text(encoding="utf-8"))["record"]
-    except (OSError, ValueError, TypeError, KeyError):
-        ours = False
-    if not ours:
-        raise RunError(Problem(None, None, str(target), "a new folder, or one that an earlier run made",
-                               "name another with --out, or move this one away; nothing in it was touched"))
     foreign = _foreign(target)
     if foreign:
         raise RunError([Problem(None, None, str(p), "only what a run leaves", "move it elsewhere first")
                         for p in foreign[:20]], "the folder would be replaced whole")
+
+
+def record_of(target: Path, name: str, maker: str) -> Mapping[str, Any] | None:
+    """The record that an earlier run or plan (`maker`) left in the file `name` of a folder; None without the folder.
+
+    Raises `RunError` where something else lies there.
+    """
+    if target.is_symlink() or (target.exists() and not target.is_dir()):
+        raise RunError(Problem(None, None, str(target), "a folder", "name another with --out"))
+    if not target.exists():
+        return None
+    try:
+        record = json.loads((target / name).read_text(encoding="utf-8"))["record"]
+        ours = "edgefinish" in record
+    except (OSError, ValueError, TypeError, KeyError):
+        ours = False
+    if not ours:
+        raise RunError(Problem(None, None, str(target), f"a new folder, or one that an earlier {maker} made",
+                               "name another with --out, or move this one away; nothing in it was touched"))
+    return record
 
 
 def _foreign(folder: Path) -> list[Path]:
@@ -66,17 +78,19 @@ def _left_by_us(path: Path) -> bool:
 
 
 @contextmanager
-def written_whole(target: Path) -> Iterator[Path]:
+def written_whole(target: Path, check: Callable[[Path], None] = check_target,
+                  foreign: Callable[[Path], list[Path]] = _foreign) -> Iterator[Path]:
     """A folder beside the target that takes its place when the block ends well, and vanishes when it does not.
 
     It is locked while it is written: a second run at the same target is refused, and a folder without a lock is known
-    as left by a run that was broken off. Raises `RunError` where another run is at work, or the disk refuses.
+    as left by a run that was broken off. `check` refuses a target that must not be replaced; `foreign`: what in
+    a folder left over is somebody's work. Raises `RunError` where another run is at work, or the disk refuses.
     """
     new_parents = [p for p in target.parents if not p.exists()]
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         with _alone(target.parent):
-            _clear(target)
+            _clear(target, foreign)
             folder = target.parent / f".{target.name}-{secrets.token_hex(4)}"
             folder.mkdir()
             lock = _lock(folder)
@@ -87,7 +101,7 @@ def written_whole(target: Path) -> Iterator[Path]:
         yield folder
         _settle(folder)
         with _alone(target.parent):
-            _put(folder, target)
+            _put(folder, target, check)
     except BaseException as error:
         shutil.rmtree(folder, ignore_errors=True)
         _without_empty(new_parents)
@@ -105,12 +119,12 @@ def kernel_home(folder: Path) -> Path:
     return Path(tempfile.gettempdir(), f"ef-{folder.name.rpartition('-')[2]}")
 
 
-def _put(folder: Path, target: Path) -> None:
+def _put(folder: Path, target: Path, check: Callable[[Path], None]) -> None:
     """The finished folder in the target's place. Until the last move the earlier one is whole, there or as `-old`."""
     if not target.exists():
         os.rename(folder, target)
         return
-    check_target(target)
+    check(target)
     aside = folder.with_name(f"{folder.name}-old")
     os.rename(target, aside)
     try:
@@ -124,7 +138,7 @@ def _put(folder: Path, target: Path) -> None:
     shutil.rmtree(gone, ignore_errors=True)
 
 
-def _clear(target: Path) -> None:
+def _clear(target: Path, foreign: Callable[[Path], list[Path]]) -> None:
     """Put back or remove what broken-off runs at this target left, and say so; refuse beside a run at work."""
     form = re.compile(rf"\.{re.escape(target.name)}-[0-9a-f]{{8}}(-old|-gone)?")
     left = sorted((p for p in target.parent.iterdir() if form.fullmatch(p.name) and p.is_dir() and not p.is_symlink()),
@@ -137,7 +151,7 @@ def _clear(target: Path) -> None:
             os.rename(folder, target)
             _LOG.warning("found: an earlier run broke off while it replaced %s; the results before it are back in "
                          "place", target)
-        elif _foreign(folder):
+        elif foreign(folder):
             _LOG.warning("found: %s, left by a run that broke off, with other files in it; not touched", folder)
         else:
             shutil.rmtree(folder, ignore_errors=True)

@@ -4,9 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
-import secrets
-import shutil
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -20,6 +17,7 @@ from .errors import Problem, RunError
 from .expected import Expected
 from .explore import SEED
 from .forms import readable
+from .place import record_of, written_whole
 from .planner import Plan
 from .setupsheet import environment
 from .svg import svg
@@ -50,27 +48,9 @@ def write_plan(planned: Plan, expected: Expected | None, target: Path, study_sha
              "said": list(expected.said), "lines": expected.lines, "simulated": _plain(expected.simulated),
              "table": _plain(expected.table)}},
         ensure_ascii=False, sort_keys=True, indent=1, allow_nan=False) + "\n").encode()
-    folder = target.parent / f".{target.name}-{secrets.token_hex(4)}"
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        folder.mkdir()
+    with written_whole(target, check_folder, _foreign) as folder:
         for name in FILES:
             (folder / name).write_bytes(made[name])
-        old = folder.with_name(f"{folder.name}-old")
-        if target.exists():
-            os.rename(target, old)
-        try:
-            os.rename(folder, target)
-        except OSError:
-            if old.exists():
-                os.rename(old, target)
-            raise
-        shutil.rmtree(old, ignore_errors=True)
-    except OSError as error:
-        raise RunError(Problem(None, None, str(error.filename or target), "room and leave to write",
-                               f"{error.strerror}; nothing was left behind")) from None
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
     return target
 
 
@@ -81,25 +61,21 @@ def _digest(data: bytes) -> str:
 def check_folder(target: Path) -> None:
     """Refuse a folder that no earlier plan made, that holds anything besides, or whose form was filled."""
     target = Path(target).expanduser().absolute()
-    if target.is_symlink() or (target.exists() and not target.is_dir()):
-        raise RunError(Problem(None, None, str(target), "a folder", "name another with --out"))
-    if not target.exists():
+    record = record_of(target, "plan.json", "plan")
+    if record is None:
         return
-    try:
-        record = json.loads((target / "plan.json").read_text(encoding="utf-8"))["record"]
-        known = "edgefinish" in record
-    except (OSError, ValueError, TypeError, KeyError):
-        known = False
-    if not known:
-        raise RunError(Problem(None, None, str(target), "a new folder, or one that an earlier plan made",
-                               "name another with --out; nothing in it was touched"))
-    foreign = sorted(p.name for p in target.iterdir() if p.name not in FILES)
+    foreign = [p.name for p in _foreign(target)]
     form = target / "form.xlsx"
     if form.exists() and _digest(form.read_bytes()) != record.get("form_sha256"):
         foreign.append("form.xlsx, which was changed since")
     if foreign:
         raise RunError([Problem(None, None, name, "only what a plan leaves", "move it elsewhere first")
                         for name in foreign], "the folder would be replaced whole")
+
+
+def _foreign(folder: Path) -> list[Path]:
+    """What lies in a folder and is none of a plan's files."""
+    return sorted(p for p in folder.iterdir() if p.name not in FILES)
 
 
 def _plain(table: pd.DataFrame) -> list[dict[str, Any]]:

@@ -8,6 +8,7 @@ import pytest
 from lines import campaign
 
 import edgefinish as ef
+from edgefinish.foreseen import Asked
 from edgefinish.nextplates import _choose, _State, next_said
 
 
@@ -50,7 +51,7 @@ def test_more_plates_and_newer_sheets_never_gain_less(asked, told):
 def test_the_precision_after_is_that_of_a_log_with_those_plates(asked):
     # By direct inversion of the whole covariance matrix of old and new plates.
     trial, model, job = asked
-    state = _State.of(model, [model.window(job)])
+    state = _State.of(model, [model.window(job)], [Asked.of(model, job)])
     chosen, loss = _choose(state, 3, 1)
     columns = np.concatenate([state.columns, state.spots.columns[chosen]])
     sheet = np.r_[state.sheet, state.spots.sheet[chosen]]

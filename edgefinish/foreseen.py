@@ -1,0 +1,314 @@
+"""What further plates would tell: outcomes that the fit holds possible, and the windows that would follow from each.
+
+The draws behind a window are kept, and weighed anew by how likely each makes an imagined outcome (importance weights):
+the window that follows is looked for among them by the same rule. Outcomes are those of draws themselves, each of which
+then has no weight in its own window. What a plate tells: its mean radius and removal, how its edges scatter and stand
+by position, and which burrs it clears; a sheet that was run before brings its effect with it as far as it is known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import logsumexp, ndtr, ndtri
+
+from .abrasive import GRAIN_UM
+from .burr import MIDDLE_HEIGHT, MIDDLE_RADIUS, BurrPosterior
+from .evidence import Tried
+from .explore import SEED, pick, shuffled
+from .imagined import USUAL_BURR
+from .intervals import speed_intervals
+from .job import Job
+from .laws import AREA_LAW, WEAR_HOURS, Settings
+from .layout import material_key
+from .linefit import DRAWS, JOINT_DRAWS, LawFit, LineFit, radius_alone
+from .mixed import given_coefficients
+from .rows import Floats, MixedData, nodes_at
+from .window import widest
+
+OUTCOMES, JOINT_OUTCOMES = 64, 24
+_NARROWEST = np.log(1.05)
+_FEWEST = 20.0
+"""Draws that must carry an outcome's weight; of less its window says nothing."""
+_TURNS = (0.5, 0.8, 0.2)
+_SHEET_X, _SHEET_W = np.polynomial.hermite_e.hermegauss(3)
+_SHEET_W = _SHEET_W / _SHEET_W.sum()
+_LEAST = 1e-10  # chance of a single edge: products of a sheet's edges stay numbers
+
+
+class Width(NamedTuple):
+    """A window's width: log of fastest over slowest, and m/min; 0 where there is none."""
+
+    log: float
+    m_min: float
+
+
+@dataclass(frozen=True, eq=False)
+class Asked:
+    """A job with what its window rests on: `low`, `high` ends (draws,) as logs over `centre`, and its `now` width."""
+
+    job: Job
+    fitted: LawFit
+    node: NDArray[np.intp]
+    coef: Floats
+    low: Floats
+    high: Floats
+    centre: float
+    now: Width
+
+    @classmethod
+    def of(cls, model: LineFit, job: Job) -> Asked:
+        """From the fitted line, which must be able to judge the job."""
+        fitted = model.law_for(job)
+        tried = Tried.of(model, job)
+        promise = model.promise_of(fitted, job, tried.speeds)
+        low, high = speed_intervals(promise, job.share)
+        node, coef = fitted.posterior.draws(DRAWS if radius_alone(job) else JOINT_DRAWS)
+        centre = fitted.layout.centre.feed_speed_m_min
+        return cls(job, fitted, node, coef, low, high, centre, _width(low, high, job, centre))
+
+    def likely(self) -> tuple[float, float] | None:
+        """The window at even odds, m/min; None where there is none."""
+        found = widest(self.low, self.high, 0.5) if np.isfinite(self.low).mean() >= 0.5 else None
+        if found is None or found[1] - found[0] < _NARROWEST:
+            return None
+        return float(self.centre * np.exp(found[0])), float(self.centre * np.exp(found[1]))
+
+    def after(self, weight: Floats) -> Width:
+        """The width where the draws have these weights."""
+        step = (np.arange(len(weight)) + 0.5) / len(weight)
+        index = pick(weight, step)
+        return _width(self.low[index], self.high[index], self.job, self.centre)
+
+
+def _width(low: Floats, high: Floats, job: Job, centre: float) -> Width:
+    found = widest(low, high, job.confidence) if np.isfinite(low).mean() >= job.confidence else None
+    if found is None or found[1] - found[0] < _NARROWEST:
+        return Width(0.0, 0.0)
+    return Width(found[1] - found[0], float(centre * (np.exp(found[1]) - np.exp(found[0]))))
+
+
+def gains(model: LineFit, asked: Sequence[Asked], plates: pd.DataFrame) -> list[Width]:
+    """Mean gain of each job's window by some plates, refused windows counting 0, before and after.
+
+    `plates`: settings and sheet under the log's own column names; a sheet that was not run is new. Of removal and burr
+    no more is taken to be measured than the log measured.
+    """
+    told: dict[tuple[int, int], tuple[_Plates, Floats]] = {}
+    burr: dict[tuple[int, str, int], Floats] = {}
+    out = []
+    for one in asked:
+        key = (id(one.fitted), len(one.node))
+        truth = _truths(len(one.node))
+        if key not in told:
+            seen = _Plates(one.fitted, plates)
+            told[key] = seen, seen.log_weights(one.node, one.coef, truth)
+        seen, log_weight = told[key]
+        if one.job.residual_burr_mm is not None:
+            fitted, material = model.burr_fit(one.job), model.material_of(one.job)
+            of_burr = (id(fitted), material, len(one.node))
+            if of_burr not in burr:
+                burr[of_burr] = _burr_weights(model, fitted, one, seen, plates, truth)
+            log_weight = log_weight + burr[of_burr]
+        out.append(_mean_gain(one, log_weight, truth))
+    return out
+
+
+def _truths(count: int) -> NDArray[np.intp]:
+    """Which draws are taken for true, evenly over the nodes."""
+    outcomes = OUTCOMES if count > JOINT_DRAWS else JOINT_OUTCOMES
+    return ((np.arange(outcomes) + 0.5) / outcomes * count).astype(np.intp)
+
+
+def _mean_gain(one: Asked, log_weight: Floats, truth: NDArray[np.intp]) -> Width:
+    log_weight = log_weight.copy()
+    log_weight[np.arange(len(truth)), truth] = -np.inf
+    weight = np.exp(log_weight - logsumexp(log_weight, axis=1, keepdims=True))
+    carried = 1 / (weight**2).sum(1)
+    found = np.array([one.after(w) if n >= _FEWEST else one.now for w, n in zip(weight, carried, strict=True)])
+    gain = found.mean(0) - np.array(one.now)
+    return Width(float(gain[0]), float(gain[1]))
+
+
+class _Plates:
+    """Further plates as one fit sees them: what each would read in each draw, and how readings hang together.
+
+    A reading is a plate's mean over its edges, of the radius, then of the removal where that is part of the fit.
+    """
+
+    def __init__(self, fitted: LawFit, plates: pd.DataFrame) -> None:
+        layout, data = fitted.layout, fitted.posterior.data
+        self.fitted, self.count = fitted, len(plates)
+        process = plates["cut_process"] if "cut_process" in plates else [None] * self.count
+        named = [m if m in layout.materials else material_key(m, c)
+                 for m, c in zip(plates["material"], process, strict=True)]
+        material = np.array([layout.materials.index(m) for m in named])
+        self.own = np.array([m == layout.asked for m in named])
+        number = {c: plates[c].to_numpy(float) for c in ("feed_speed_m_min", "drum_pressure_kPa", "thickness_mm",
+                                                         "passes", "contact_hours")}
+        self.settings = Settings(number["feed_speed_m_min"], number["drum_pressure_kPa"],
+                                 plates["grit"].map(GRAIN_UM).to_numpy(float), number["thickness_mm"],
+                                 number["passes"], number["contact_hours"])
+        self.columns = layout.dose_columns(self.settings, material)
+        self.removal = layout.removal_columns(self.settings, material) if layout.has_removal else None
+        self.edges = len(layout.positions)
+        names, self.sheet = np.unique(plates["abrasive_sheet"].to_numpy(str), return_inverse=True)
+        self.seen = pd.Index(layout.sheets).get_indexer(names)
+        age = number["contact_hours"] / WEAR_HOURS
+        dose = np.stack([np.ones_like(age), age], -1)
+        if self.removal is None:
+            self.sheet_load, self.plate_load = dose, np.ones((self.count, 1))
+        else:
+            none, one = np.zeros((self.count, 1)), np.ones((self.count, 1))
+            self.sheet_load = np.concatenate([np.hstack([dose, none]), np.hstack([AREA_LAW * dose, one])])
+            self.plate_load = np.concatenate([np.hstack([one, none]), np.hstack([AREA_LAW * one, one])])
+        self.responses = 1 + layout.has_removal
+        self.known = self._known_sheets(data) if (self.seen >= 0).any() else None
+
+    def _known_sheets(self, data: MixedData) -> tuple[Floats, Floats, Floats, Floats]:
+        """Of sheets run before, at the most probable spreads: effects, their slope on coefficients, covariances."""
+        post = self.fitted.posterior
+        at = self.seen[self.seen >= 0]
+        col, given = given_coefficients(data, nodes_at(data, post.mode.theta[None]), post.at_mode.eta)
+        slope = given.sheet_shrink[0, at] @ col.sheet_x[0, at]
+        return given.sheet[0, at], slope, given.coef[0], given.sheet_shrink[0, at]
+
+    def means(self, coef: Floats) -> Floats:
+        """Expected readings in each draw, (D, readings)."""
+        names = self.fitted.layout.names
+        dose = coef[:, names.dose] @ self.columns.T + coef[:, names.position].mean(1, keepdims=True)
+        parts = [dose]
+        if self.removal is not None:
+            parts.append(AREA_LAW * dose + coef[:, names.removal] @ self.removal.T
+                         + coef[:, names.removal_position].mean(1, keepdims=True))
+        mean = np.concatenate(parts, 1)
+        if self.known is not None:
+            effect, slope, middle, _ = self.known
+            for k, name in enumerate(np.flatnonzero(self.seen >= 0)):
+                here = np.flatnonzero(np.tile(self.sheet == name, self.responses))
+                mean[:, here] += (effect[k] - (coef - middle) @ slope[k].T) @ self.sheet_load[here].T
+        return mean
+
+    def covariance(self) -> Floats:
+        """Of the readings of one draw at each node, (K, readings, readings)."""
+        nodes, m, qu = self.fitted.posterior.nodes, self.responses, self.plate_load.shape[1]
+        scale = np.tile(np.where(self.own, nodes.factor[:, None], 1.0), m)
+        same = np.tile(np.arange(self.count), m)
+        plate = self.plate_load * nodes.sd[:, None, m:m + qu] * scale[..., None]
+        out = plate @ np.swapaxes(plate, 1, 2) * (same[:, None] == same)
+        sheets = self.sheet_load * nodes.sd[:, None, m + qu:] * scale[..., None]
+        on = self.sheet[same]
+        for name, seen in enumerate(self.seen):
+            here = (on == name)[:, None] & (on == name)
+            if seen < 0:
+                out += sheets @ np.swapaxes(sheets, 1, 2) * here
+            else:
+                k = int((self.seen[:name] >= 0).sum())
+                out += self.sheet_load @ self.known[3][k] @ self.sheet_load.T * here
+        edge = np.repeat(nodes.sd[:, :m] ** 2 * _location(nodes.tail), self.count, 1) * scale**2 / self.edges
+        out[:, range(m * self.count), range(m * self.count)] += edge
+        return out
+
+    def log_weights(self, node: NDArray[np.intp], coef: Floats, truth: NDArray[np.intp]) -> Floats:
+        """Log chance that each draw gives each outcome, (outcomes, D), up to a number an outcome."""
+        rng = np.random.default_rng(SEED)
+        mean = self.means(coef)
+        root = np.linalg.cholesky(self.covariance())
+        back = np.linalg.inv(root)
+        read = mean[truth] + np.einsum("tij,tj->ti", root[node[truth]], _balanced(rng, len(truth), mean.shape[1]))
+        self.read = read[:, :self.count]
+        there = np.einsum("kij,tj->kti", back, read)
+        here = np.einsum("dij,dj->di", back[node], mean)
+        log_det = np.log(np.diagonal(back, axis1=1, axis2=2)).sum(1)[node]
+        out = np.stack([log_det - 0.5 * ((there[node, t] - here) ** 2).sum(1) for t in range(len(truth))])
+        return out + self._of_edges(node, coef, truth, rng)
+
+    def _of_edges(self, node: NDArray[np.intp], coef: Floats, truth: NDArray[np.intp], rng: np.random.Generator
+                  ) -> Floats:
+        """What the edges of each plate say of positions and of their own scatter."""
+        nodes, more = self.fitted.posterior.nodes, self.edges - 1
+        factor = np.where(self.own.all(), nodes.factor, 1.0)
+        sd, tail = (nodes.sd[:, 0] * factor)[node], nodes.tail[node, 0]
+        step = coef[:, self.fitted.layout.names.position]
+        step = step - step.mean(1, keepdims=True)
+        noise = _balanced(rng, len(truth), self.edges)
+        noise -= noise.mean(1, keepdims=True)
+        at = sd**2 * _location(tail) / self.count
+        read = step[truth] + noise * np.sqrt(at[truth])[:, None]
+        out = np.stack([-0.5 * more * np.log(at) - 0.5 * ((r - step) ** 2).sum(1) / at for r in read])
+        freedom = (self.count - 1) * more / (1 + 3 * tail[truth])
+        square = sd[truth] ** 2 * rng.permutation(_squares(freedom))
+        return out - freedom[:, None] * np.log(sd) - 0.5 * square[:, None] / sd**2
+
+
+def _location(tail: Floats) -> Floats:
+    """Variance with which an edge tells of its mean, over the square of its scale: 1 / Fisher's of a Student t."""
+    return (1 + 3 * tail) / (1 + tail)
+
+
+def _balanced(rng: np.random.Generator, count: int, each: int) -> Floats:
+    """Normals of chance, evenly spread in each column and each with its opposite, (count, each)."""
+    half = ndtri((np.arange(count // 2) + 0.5) / count)
+    z = np.stack([rng.permutation(half) * rng.choice([-1.0, 1.0], count // 2) for _ in range(each)], 1)
+    return np.concatenate([z, -z])
+
+
+def _squares(freedom: Floats) -> Floats:
+    """Chi-squares, evenly spread (Wilson and Hilferty 1931, Proc. Natl. Acad. Sci. 17, 684)."""
+    f = np.maximum(freedom, 1e-9)
+    z = ndtri((np.arange(len(f)) + 0.5) / len(f))
+    return f * np.maximum(1 - 2 / (9 * f) + z * np.sqrt(2 / (9 * f)), 0.0) ** 3
+
+
+def _burr_weights(model: LineFit, fitted: BurrPosterior, one: Asked, seen: _Plates, plates: pd.DataFrame,
+                  truth: NDArray[np.intp]) -> Floats:
+    """Log chance that each draw of the burr's law clears what each outcome clears, (outcomes, D).
+
+    A sheet's own effect on burr is taken as not known, run before or not.
+    """
+    rng = np.random.default_rng(SEED + 1)
+    material = sorted(model.materials.unique()).index(model.material_of(one.job))
+    mine = (plates["material"] == one.job.material).to_numpy()
+    heights = _burr_heights(model, plates["burr_severity"])
+    steps = one.coef[truth][:, one.fitted.layout.names.position]
+    noise = rng.standard_normal((len(truth), len(plates), seen.edges))
+    edge = (one.fitted.posterior.nodes.sd[:, 0] * one.fitted.posterior.nodes.factor)[one.node[truth]]
+    radius = seen.read[:, :, None] + (steps - steps.mean(1, keepdims=True))[:, None] + edge[:, None, None] * noise
+    theta = fitted.theta[pick(fitted.weight, shuffled(len(one.node), 1))]
+    slope, sd = np.exp(theta[:, 1]), np.exp(theta[:, 3])
+    level = theta[:, 0] - slope * MIDDLE_RADIUS + (theta[:, 4 + material] if theta.shape[1] > 4 else 0.0)
+    out = np.zeros((len(truth), len(one.node)))
+    own = rng.standard_normal((len(truth), seen.sheet.max() + 1))
+    for t, true in enumerate(truth):
+        for s in np.unique(seen.sheet[mine]):
+            here = mine & (seen.sheet == s)
+            x = radius[t, here].ravel()
+            h = np.repeat(heights[here], seen.edges)
+            line = level[:, None] + slope[:, None] * (x + theta[:, 2:3] * h)
+            cleared = line[true] + sd[true] * own[t, s] + rng.standard_normal(len(x)) > 0
+            sign = np.where(cleared, 1.0, -1.0)
+            parts = [w * np.maximum(ndtr(sign * (line + sd[:, None] * z)), _LEAST).prod(1)
+                     for z, w in zip(_SHEET_X, _SHEET_W, strict=True)]
+            out[t] += np.log(np.sum(parts, axis=0))
+    return out
+
+
+def _burr_heights(model: LineFit, severities: pd.Series) -> Floats:
+    """Log height before, over 0.3 mm, of plates of some severities: each takes its turn in the span of its word."""
+    out, turn = np.empty(len(severities)), {}
+    for i, word in enumerate(severities):
+        k = turn[word] = turn.get(word, -1) + 1
+        span = model.severities.get(word) or USUAL_BURR.get(word)
+        run = model.plate_heights(word)
+        if len(run):
+            out[i] = np.quantile(run, _TURNS[k % len(_TURNS)])
+        elif span is not None:
+            out[i] = np.log(span[0] + (span[1] - span[0]) * _TURNS[k % len(_TURNS)]) - MIDDLE_HEIGHT
+        else:
+            out[i] = 0.0
+    return out

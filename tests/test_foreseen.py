@@ -1,0 +1,92 @@
+"""What further plates would tell: held against fits of logs to which imagined plates were added."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from lines import campaign
+from scipy.special import logsumexp
+
+import edgefinish as ef
+from edgefinish import foreseen
+from edgefinish.foreseen import Asked, gains
+
+PLATES = pd.DataFrame({
+    "material": "S355", "thickness_mm": 10.0, "feed_speed_m_min": [1.2, 4.5, 2.3, 5.5], "drum_pressure_kPa": 60.0,
+    "passes": 1, "grit": ["P80", "P80", "P80", "P80"], "contact_hours": [14.0, 14.0, 0.0, 12.0],
+    "abrasive_sheet": ["A01", "A01", "new 1", "new 1"], "burr_severity": "moderate"})
+
+
+@pytest.fixture(scope="module")
+def line():
+    trial = campaign("four sheets", 5)
+    log = trial.log.drop(columns="date")  # no drift: what is imagined is run last
+    model = ef.fit(ef.read_log(log))
+    return log, model, Asked.of(model, trial.job("sheet life")[0])
+
+
+def imagined(log: pd.DataFrame, seen: foreseen._Plates, asked: Asked, truth: np.ndarray, which: int) -> pd.DataFrame:
+    """The log with the plates of one outcome, edge by edge."""
+    layout, d = asked.fitted.layout, truth[which]
+    rng = np.random.default_rng(which)
+    step = asked.coef[d, layout.names.position]
+    noise = rng.normal(0, asked.fitted.posterior.nodes.sd[asked.node[d], 0], (len(PLATES), len(step)))
+    radius = seen.read[which][:, None] + step - step.mean() + noise - noise.mean(1, keepdims=True)
+    rows = PLATES.loc[np.repeat(np.arange(len(PLATES)), len(step))].assign(
+        run=np.repeat([f"N{i}" for i in range(len(PLATES))], len(step)),
+        edge_position=list(layout.positions) * len(PLATES), edge_radius_mm=np.exp(radius).ravel())
+    return pd.concat([log, rows], ignore_index=True)
+
+
+def test_weighed_draws_stand_where_a_fit_with_the_imagined_plates_stands(line):
+    log, model, asked = line
+    truth = foreseen._truths(len(asked.node))
+    seen = foreseen._Plates(asked.fitted, PLATES)
+    log_weight = seen.log_weights(asked.node, asked.coef, truth)
+    weight = np.exp(log_weight - logsumexp(log_weight, axis=1, keepdims=True))
+    layout = asked.fitted.layout
+    row = np.zeros(asked.coef.shape[1])
+    # a fast plate on an old sheet: where these plates tell most
+    row[layout.names.dose] = layout.dose_columns(seen.settings, np.zeros(4, np.intp))[1]
+    before = asked.coef @ row
+    moved, fitted = [], []
+    for which in range(0, len(truth), 6):
+        post = ef.fit(ef.read_log(imagined(log, seen, asked, truth, which))).law_for(asked.job).posterior
+        mean, _ = post.moments()
+        # the level of a layout is over the mean of its own readings: all but that is alike
+        assert post.data.coef_mean[1:].tolist() == asked.fitted.posterior.data.coef_mean[1:].tolist()
+        moved.append(weight[which] @ before - before.mean())
+        fitted.append(mean @ row - before.mean())
+    slope = np.dot(moved, fitted) / np.dot(fitted, fitted)
+    assert np.corrcoef(moved, fitted)[0, 1] > 0.95
+    assert 0.85 < slope < 1.15
+
+
+def test_gains_are_those_of_fits_with_the_imagined_plates(line):
+    log, model, asked = line
+    truth = foreseen._truths(len(asked.node))
+    seen = foreseen._Plates(asked.fitted, PLATES)
+    seen.log_weights(asked.node, asked.coef, truth)
+    got = []
+    for which in range(1, len(truth), 3):
+        window = ef.fit(ef.read_log(imagined(log, seen, asked, truth, which))).window(asked.job)
+        got.append(np.log(window.high_m_min / window.low_m_min) if window.verdict == "window" else 0.0)
+    gain, error = np.mean(got) - asked.now.log, np.std(got) / np.sqrt(len(got))
+    told = gains(model, [asked], PLATES)[0]
+    assert abs(told.log - gain) < 2.5 * error
+    assert error < 0.05
+
+
+def test_more_plates_tell_more(line):
+    _, model, asked = line
+    few = [gains(model, [asked], PLATES.iloc[pick])[0].log for pick in ([2], [2, 3], [0, 1, 2, 3])]
+    assert few[0] < few[2] and few[1] < few[2] + 0.01
+
+
+def test_what_was_now_is_the_window_that_is_issued(line):
+    _, model, asked = line
+    window = model.window(asked.job)
+    assert asked.now.log == pytest.approx(np.log(window.high_m_min / window.low_m_min), abs=1e-9)
+    assert asked.now.m_min == pytest.approx(window.high_m_min - window.low_m_min, abs=1e-6)
+    assert asked.after(np.full(len(asked.low), 1 / len(asked.low))).log == pytest.approx(asked.now.log, abs=1e-9)
