@@ -28,7 +28,7 @@ UNCLEARED, UNCLEARED_SHEETS = 20, 4
 FEW_PLATES = 6
 ENOUGH_SHEETS, MOST_NAMES = 6, 4
 _FLAT = 1e-9
-_ENOUGH, _FEW, _LOOKS = 128, 24, 11  # draws that name what binds, or the best of some speeds: by their median
+_ENOUGH, _FEW, _LOOKS = 96, 16, 9  # draws that name what binds, or the best of some speeds: by their median
 
 
 class Ending(NamedTuple):
@@ -135,7 +135,7 @@ def refusal(model: LineFit, job: Job, fitted: LawFit, promise: Promise, possible
     """
     x = np.linspace(*promise.speeds, _LOOKS)
     best = int(np.median(worst_shares(promise.thinned(_FEW), x), axis=0).argmax())
-    shares = worst_shares(promise.thinned(2 * _ENOUGH), x[best:best + 1])[:, 0]
+    shares = worst_shares(promise.thinned(_ENOUGH), x[best:best + 1])[:, 0]
     centre = fitted.layout.centre.feed_speed_m_min
     speed = shown("feed_speed_m_min", centre * float(np.exp(x[best])), model.units)
     low, median, high = np.quantile(shares, (0.05, 0.5, 0.95), axis=0)

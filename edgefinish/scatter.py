@@ -16,7 +16,7 @@ POINTS, WEIGHTS = (POINTS + 1) / 2, WEIGHTS / 2
 """Points and weights of the mixture of normals that is a Student t."""
 _NEWTON_STEPS = 30
 _NEAR = 1e-5  # the step after it would be its square
-_WIDTHS, _NARROW = 0.05, 0.35  # steps of log width that are solved for; narrow: a distance beyond this share of it
+_WIDTHS = 0.05  # steps of log width that are solved for
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,36 +62,42 @@ class Scatter:
         return np.where(there.all(0), _through(at, square) @ np.where(there, distance, 0.0), np.inf)
 
     def _between(self, squares: tuple[float, ...], width: float, share: float) -> Floats:
-        """The distances at a few ages, (ages, K): between two kept widths, solved for where the limits are narrow."""
+        """The distances at a few ages, (ages, K): between two kept widths, solved for where the first has none."""
         if np.isinf(width):
-            return self._at_width(squares, width, share)[0]
+            return self._alone(squares, share)
         place = width / _WIDTHS
         first = int(place)
-        (d0, s0), (d1, s1) = (self._at_width(squares, k * _WIDTHS, share) for k in (first, first + 1))
+        (q0, s0), (q1, s1) = (self._at_width(squares, k * _WIDTHS, share) for k in (first, first + 1))
         t = place - first
         with np.errstate(invalid="ignore"):
-            d = ((1 + 2 * t) * (1 - t)**2 * d0 + t**2 * (3 - 2 * t) * d1
+            q = ((1 + 2 * t) * (1 - t)**2 * q0 + t**2 * (3 - 2 * t) * q1
                  + _WIDTHS * t * (1 - t) * ((1 - t) * s0 - t * s1))
-        narrow = d0 > _NARROW * first * _WIDTHS
-        if narrow.any():
-            alone = self._at_width(squares, np.inf, share)[0]
-            d[narrow] = distance_to_limit(self._parts_at(squares)[narrow], width, share, alone[narrow])
+            d = np.where(q1 > 0, width / 2 - np.sqrt(q), np.inf)
+        first_good = (q1 > 0) & ~(q0 > 0)
+        if first_good.any():
+            sd, alone = self._parts_at(squares), self._alone(squares, share)
+            d[first_good] = distance_to_limit(sd[first_good], width, share, alone[first_good])
         return d
+
+    def _alone(self, squares: tuple[float, ...], share: float) -> Floats:
+        """Distances where the other limit is far away, (ages, K)."""
+        return self.columns.keep((squares, share), lambda: distance_to_limit(self._parts_at(squares), np.inf, share))
 
     def _parts_at(self, squares: tuple[float, ...]) -> Floats:
         return self.columns.keep(squares, lambda: np.stack([self.parts(self.shared_at(np.sqrt(a))) for a in squares]))
 
     def _at_width(self, squares: tuple[float, ...], width: float, share: float) -> tuple[Floats, Floats]:
-        """Distances at a few ages and their slopes in the width, (ages, K) each."""
+        """Squares of how far the nearest good mean is from the middle, and their slopes in the width, (ages, K) each.
+
+        Those are smooth up to the width where no mean is good any more; there the distances themselves have a corner.
+        """
         def compute() -> tuple[Floats, Floats]:
             sd = self._parts_at(squares)
-            if np.isinf(width):
-                alone = distance_to_limit(sd, width, share)
-                return alone, np.zeros_like(alone)
-            d = distance_to_limit(sd, width, share, self._at_width(squares, np.inf, share)[0])
-            here, there = (np.exp(-0.5 * ((x / sd.T).T)**2) / sd @ WEIGHTS for x in (d.T, (width - d).T))
+            d = distance_to_limit(sd, width, share, self._alone(squares, share))
+            here, there = (np.exp(-0.5 * (x[..., None] / sd)**2) / sd @ WEIGHTS for x in (d, width - d))
             with np.errstate(invalid="ignore", divide="ignore"):
-                return d, there / (there - here)
+                inner = width / 2 - d
+                return inner**2 * np.sign(inner), 2 * inner * (0.5 + there / (here - there))
         return self.columns.keep((squares, width, share), compute)
 
 
