@@ -218,6 +218,11 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried, lean_
     if len(censored) and censored.mean() > 0.5:
         found.append(f"{_about(censored.mean())} of the radii are readings below or above the gauge: the spread rests "
                      "on few.")
+    wild = max(layout.position_spread, key=lambda p: layout.position_spread[p], default=None)
+    if wild is not None:
+        found.append(f"Edges do not scatter alike at all positions: most at {POSITION_WORDS[wild]} edges, "
+                     f"{layout.position_spread[wild] / min(layout.position_spread.values()):.1f} times as much as "
+                     "where they scatter least. Each position is judged by its own.")
     missing = [p for p in POSITION_WORDS if p not in _position_names(model, job)]
     if missing:
         found.append(f"Not measured, so not promised: {', '.join(POSITION_WORDS[p] for p in missing)} edges.")

@@ -108,10 +108,11 @@ def _predict(results: Results, left: Left, unit: str) -> list[dict[str, object]]
     node, mean = _predicted_means(model, fitted, index)
     sd, tail = fitted.posterior.nodes.sd[node], fitted.posterior.nodes.tail[node, 0]
     y, side = np.log(reading.value[index]), reading.side[index]
-    below = stdtr(1 / tail[:, None], (y - mean) / sd[:, :1]).mean(0)
+    factor = layout.spread_on(here)
+    below = stdtr(1 / tail[:, None], (y - mean) / (sd[:, :1] * factor)).mean(0)
     middle = np.median(mean, axis=0)
     gap = np.where(side < 0, np.minimum(y - middle, 0), np.where(side > 0, np.maximum(y - middle, 0), y - middle))
-    edge_variance = float(np.mean(sd[:, 0] ** 2 / (1 - 2 * tail)))
+    edge_variance = float(np.mean(sd[:, 0] ** 2 / (1 - 2 * tail))) * float(np.mean(factor**2))
     frame = pd.DataFrame({"unit": here[unit].to_numpy(), "material": model.materials.iloc[index].to_numpy(),
                           "inside": _in_band(below, side), "gap": gap})
     out = []

@@ -122,12 +122,12 @@ def true_widths(lines: Lines, plan: Plan, job: Job) -> Floats:
                                    + lines.materials.index(material_of(job))]
     bend, wear = lines.coef[:, 1 + CURVATURE], lines.coef[:, 1 + WEAR.start:1 + WEAR.stop]
     tail = np.full(n, 1e-6)
-    radius = Path.of(level, slope, bend, wear, lines.position)
+    radius = Path(level, slope, bend, wear, lines.position)
     scatter = Scatter(np.hypot(lines.sheet, lines.plate), lines.wear, lines.edge, tail)
     low, high = job.edge_radius_mm or (None, None)
     removal = own = burr = None
     if job.removal_um is not None:
-        removal = Path.of(AREA_LAW * level + lines.removal, AREA_LAW * slope, AREA_LAW * bend, AREA_LAW * wear,
+        removal = Path(AREA_LAW * level + lines.removal, AREA_LAW * slope, AREA_LAW * bend, AREA_LAW * wear,
                        AREA_LAW * lines.position)
         shared = np.full(n, np.hypot(_OWN["removal_sheet"], _OWN["removal_plate"]))
         own = Scatter(shared, np.zeros(n), np.full(n, _OWN["removal_edge"]), tail)

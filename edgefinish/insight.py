@@ -26,7 +26,7 @@ def residuals(log: TrialLog, fitted: LawFit) -> pd.DataFrame:
     """See `LineModel.residuals`: the edge about its plate, in SDs of edges (of the normal part)."""
     layout, at = fitted.layout, fitted.posterior.at_mode
     data = layout.data
-    sd = fitted.posterior.at_mode_sd[data.scale]
+    sd = fitted.posterior.at_mode_sd[data.scale] * (1.0 if data.edge_factor is None else data.edge_factor)
     frame = pd.DataFrame({
         "row": log.rows.index.to_numpy()[layout.row], "law": np.where(layout.is_removal, REMOVAL, RADIUS),
         "fitted": np.exp(at.eta[0]), "measured": np.exp(data.y), "residual": (data.y - at.eta[0]) / sd,
@@ -101,25 +101,31 @@ def response(model: LineFit, job: Job, quantity: str, speed: Floats, hours: Floa
         shared = np.hypot(AREA_LAW * shared, own.shared[promise.node][:, None])
         scatter = own
     x = np.log(speed / fitted.layout.centre.feed_speed_m_min)
-    step = _position_step(model, fitted, job, path.position, position)
+    step, factor = _position_step(model, fitted, job, path.position, position)
     mean = path.at(x) + path.wear @ wear_columns(hours).T + step[:, None]
     count = len(promise.node)
     chance = ndtri(shuffled(count, 4))[:, None] * shared
     tail = scatter.edge[promise.node] * stdtrit(1 / scatter.tail[promise.node], shuffled(count, 5))
-    chance = chance + tail[:, None]
+    chance = chance + (tail if removal else tail * factor)[:, None]
     low, median, high = np.exp(np.quantile(mean + chance, _BAND, axis=0))
     mean_low, _, mean_high = np.exp(np.quantile(mean, _BAND, axis=0))
     return frame.assign(median=median, low=low, high=high, mean_low=mean_low, mean_high=mean_high)
 
 
-def _position_step(model: LineFit, fitted: LawFit, job: Job, steps: Floats, position: str | None) -> Floats:
-    names = [fitted.layout.positions[i] for i in model.measured_positions(fitted.layout, job)]
+def _position_step(model: LineFit, fitted: LawFit, job: Job, steps: Floats, position: str | None
+                   ) -> tuple[Floats, Floats]:
+    """Step of the position, and how many times as much edges scatter there, (draws,) each; of all in turn for None."""
+    which = model.measured_positions(fitted.layout, job)
+    names = [fitted.layout.positions[i] for i in which]
+    found = fitted.layout.spread_of(which)
+    factors = np.ones(len(which)) if found is None else found
     if position is None:
-        return steps[np.arange(len(steps)), np.arange(len(steps)) % steps.shape[1]]
+        turn = np.arange(len(steps)) % steps.shape[1]
+        return steps[np.arange(len(steps)), turn], factors[turn]
     if position not in names:
         raise JobError(Problem(None, "edge_position", position, f"a position measured on {job.material}: "
                                                                 f"{', '.join(names)}"))
-    return steps[:, names.index(position)]
+    return steps[:, names.index(position)], np.full(len(steps), factors[names.index(position)])
 
 
 def _cleared(model: LineFit, job: Job, speed: Floats, hours: Floats, position: str | None) -> dict[str, Floats]:
@@ -127,9 +133,9 @@ def _cleared(model: LineFit, job: Job, speed: Floats, hours: Floats, position: s
         raise JobError(Problem(None, "residual_burr_mm", "None", "a limit on residual burr"))
     full = model.promise(job, (float(speed.min()), float(speed.max())))
     fitted = model.law_for(job)
-    step = _position_step(model, fitted, job, full.radius.position, position)
+    step, factor = _position_step(model, fitted, job, full.radius.position, position)
     one = replace(full, radius=full.radius.with_position(step), radius_limits=(-np.inf, np.inf),
-                  removal_limit=np.inf).thinned(_ENOUGH)
+                  removal_limit=np.inf, position_spread=factor[:1] if position else None).thinned(_ENOUGH)
     shares = shares_along(one, np.log(speed / fitted.layout.centre.feed_speed_m_min), hours)
     low, median, high = np.quantile(shares, _BAND, axis=0)
     return {"median": median, "low": low, "high": high, "mean_low": low, "mean_high": high}

@@ -19,11 +19,16 @@ def _bands(promise: Promise, share: float) -> tuple[Floats, Floats]:
     """In each draw the band that level + slope x + bend x² must stay in, over all ages and positions."""
     scatter, ages = promise.scatter, promise.ages
     low, high = promise.radius_limits
-    distance = np.take(scatter.distances(ages, high - low, share), promise.node, axis=1)
     worn = promise.radius.worn(ages)
-    least = low + (distance - worn).max(0) if np.isfinite(low) else np.full(len(promise.node), -np.inf)
-    most = high - (distance + worn).max(0) if np.isfinite(high) else np.full(len(promise.node), np.inf)
-    return least - promise.radius.lowest, most - promise.radius.highest
+    least, most = np.full(len(promise.node), -np.inf), np.full(len(promise.node), np.inf)
+    for factor, which in promise.alike:
+        distance = np.take(scatter.spread(factor).distances(ages, high - low, share), promise.node, axis=1)
+        lowest, highest = promise.radius.span(which)
+        if np.isfinite(low):
+            least = np.maximum(least, low + (distance - worn).max(0) - lowest)
+        if np.isfinite(high):
+            most = np.minimum(most, high - (distance + worn).max(0) - highest)
+    return least, most
 
 
 def speed_intervals(promise: Promise, share: float) -> tuple[Floats, Floats]:
@@ -79,7 +84,7 @@ def _root(shares: Shares, corner: Corner, start: float, share: float, way: int) 
     x, wanted = np.full(len(shares.promise.node), start), ndtri(share)
     found, rows = np.zeros(len(x), bool), np.arange(len(x))
     for _ in range(_STEPS):
-        got, rise = shares.at(x[rows], corner[0][rows], corner[1][rows], rows if len(rows) < len(x) else ALL)
+        got, rise = shares.at(x[rows], corner, rows if len(rows) < len(x) else ALL)
         probit = ndtri(np.clip(got, 1e-9, 1 - 1e-9))
         rise = way * rise * np.sqrt(2 * np.pi) * np.exp(0.5 * probit * probit)
         # past the top of the share there is no end on this side: back towards it

@@ -7,7 +7,7 @@ Rows, plates, sheets, positions and materials are put into one order first: the 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -106,7 +106,8 @@ class Layout:
     """The mixed model of a log: `data`, and what its rows, columns and levels mean.
 
     `row` (n,) index into the log's rows and `is_removal` (n,) of each row of `data`; `plates`: sheet and run of each;
-    `asked`: the material whose spreads may be other than the others', None where all are taken to be alike.
+    `asked`: the material whose spreads may be other than the others', None where all are taken to be alike;
+    `position_spread`: how many times as much as usual edges scatter, by position; empty where all are alike.
     """
 
     data: MixedData
@@ -120,11 +121,21 @@ class Layout:
     has_drift: bool
     names: Names
     asked: str | None
+    position_spread: Mapping[str, float]
 
     @property
     def has_removal(self) -> bool:
         """Whether removal is part of this model."""
         return self.names.removal.stop > self.names.removal.start
+
+    def spread_of(self, which: Sequence[int]) -> Floats | None:
+        """How many times as much as usual edges scatter at some positions (indices); None where all are alike."""
+        spread = self.position_spread
+        return np.array([spread.get(self.positions[i], 1.0) for i in which]) if spread else None
+
+    def spread_on(self, rows: pd.DataFrame) -> Floats:
+        """The same for each row of a log, 1 where nothing is known."""
+        return rows["edge_position"].map(self.position_spread).fillna(1.0).to_numpy(float)
 
     def dose_columns(self, settings: Settings, material: Sequence[int] | NDArray[np.intp] | int,
                      order: NDArray[np.float64] | float = 0.0) -> Floats:
@@ -190,13 +201,15 @@ def _middle(values: NDArray[np.float64]) -> float:
 
 
 def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Priors | None = None,
-            weight: float = 0.0, asked: str | None = None) -> Layout:
+            weight: float = 0.0, asked: str | None = None, position_spread: Mapping[str, float] | None = None
+            ) -> Layout:
     """The mixed model of the edge radius of a log, and of its removal as well where asked for.
 
     Only rows with a reading take part. Priors are those of `TERMS` and of `priors`; with `past`, spreads have a prior
     of which `weight` is that of the past. `asked`: a material of several whose spreads may differ from the others'.
+    `position_spread`: see `Layout`.
     """
-    rows = log.rows
+    rows, spread = log.rows, dict(position_spread or {})
     readings = [log.reading("edge_radius_mm")] + ([log.reading("removal_um")] if removal else [])
     used = [np.flatnonzero(np.isfinite(r.value) & (r.value > 0)) for r in readings]
     row = np.concatenate(used)
@@ -249,11 +262,12 @@ def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Pr
         kin=1 + len(TERMS) + np.arange(kin * len(materials)).reshape(kin, len(materials)),
         kin_spread=priors.material[:kin],
         own=material == materials.index(asked) if kin and asked in materials else None,
-        own_log_sd=priors.material_spread)
+        own_log_sd=priors.material_spread,
+        edge_factor=np.where(is_removal, 1.0, [spread.get(positions[i], 1.0) for i in position]) if spread else None)
     names = Names(slice(0, n_dose), slice(n_dose, n_dose + n_own), several,
                   slice(several.stop, several.stop + n_pos * removal))
     return Layout(data, centre, materials, positions, sheets, plate_list, row, is_removal, order is not None, names,
-                  asked)
+                  asked, spread)
 
 
 def _coefficient_priors(y: Floats, is_removal: NDArray[np.bool_], materials: int, positions: int, drift: bool,
@@ -287,11 +301,11 @@ def paths(layout: Layout, coef: Floats, material: int, positions: Sequence[int])
 
     slope = dose[:, t + FEED] + (dose[:, t + n + m + material] if m > 1 and material != NOBODY else 0.0)
     position = coef[:, names.position][:, positions]
-    radius = Path.of(np.zeros(len(coef)), slope, dose[:, t + CURVATURE].copy(), wear(dose).copy(), position)
+    radius = Path(np.zeros(len(coef)), slope, dose[:, t + CURVATURE].copy(), wear(dose).copy(), position)
     if not layout.has_removal:
         return radius, None
     own = coef[:, names.removal]
-    removal = Path.of(
+    removal = Path(
         np.zeros(len(coef)), AREA_LAW * slope + own[:, t + FEED], AREA_LAW * radius.bend + own[:, t + CURVATURE],
         AREA_LAW * radius.wear + wear(own), AREA_LAW * position + coef[:, names.removal_position][:, positions])
     return radius, removal

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, partial
 from typing import TypeVar
 
 import numpy as np
@@ -13,7 +13,7 @@ from scipy.special import ndtr
 
 from .abrasive import grain_um
 from .burr import MIDDLE_HEIGHT, SHEET, BurrData, BurrPosterior, fit_burr, future_heights
-from .explore import Mode
+from .byposition import spread_by_position
 from .history import WEIGHT, Past, learn, pool
 from .job import Job, Line
 from .laws import TERMS, WEAR_HOURS, Settings
@@ -104,16 +104,24 @@ class LineFit:
         """
         def compute() -> LawFit:
             past = self.past and self.past.over(priors)
-            layout = lay_out(self.log, removal=removal, priors=priors, past=past, weight=WEIGHT if past else 0.0,
-                             asked=asked)
-            count = NODES if self.like is None else REFIT_NODES
-            start: Mode | Floats | None = None
+            lay = partial(lay_out, self.log, removal=removal, priors=priors, past=past, weight=WEIGHT if past else 0.0,
+                          asked=asked)
             if self.like is not None:
-                near = self.like.law(removal=removal, priors=priors, asked=asked).posterior
-                start = near.mode if near.data.family == layout.data.family else None
-            elif asked is not None:  # all spreads alike is near, and wanted for other answers anyway
-                start = np.r_[self.law(removal=removal, priors=priors).posterior.mode.theta, 0.0]
-            return LawFit(layout, posterior(layout.data, count, start), priors)
+                near = self.like.law(removal=removal, priors=priors, asked=asked)
+                layout = lay(position_spread=near.layout.position_spread)
+                start = near.posterior.mode if near.posterior.data.family == layout.data.family else None
+                return LawFit(layout, posterior(layout.data, REFIT_NODES, start), priors)
+            if asked is not None:  # all spreads alike is near, and wanted for other answers anyway
+                near = self.law(removal=removal, priors=priors)
+                layout = lay(position_spread=near.layout.position_spread)
+                return LawFit(layout, posterior(layout.data, NODES, np.r_[near.posterior.mode.theta, 0.0]), priors)
+            layout = lay()
+            found = posterior(layout.data, NODES)
+            by_position = spread_by_position(layout, found)
+            if by_position:
+                layout = lay(position_spread=by_position)
+                found = posterior(layout.data, NODES, found.mode.theta)
+            return LawFit(layout, found, priors)
         return self._keep(("law", removal, priors, asked), compute)
 
     def _keep(self, key: object, compute: Callable[[], T]) -> T:
@@ -180,6 +188,7 @@ class LineFit:
             hours=job.sheet_hours, radius=radius, scatter=scatters[0],
             radius_limits=(np.log(low) if low else -np.inf, np.log(high) if high else np.inf), removal=removal,
             removal_scatter=scatters[1], removal_limit=np.log(job.removal_um) if job.removal_um else np.inf,
+            position_spread=layout.spread_of(self.measured_positions(layout, job)),
             burr=None if job.residual_burr_mm is None else self._burr(job, layout, count))
 
     def material_index(self, layout: Layout, job: Job) -> int:
@@ -315,7 +324,7 @@ def best_log_radius(log: TrialLog, law: Callable[[], LawFit]) -> Floats:
     if not reading.side.any() and (reading.value > 0).all():
         return np.log(reading.value)
     fitted = law()
-    mean, sd = fitted_log_radius(log, fitted), float(fitted.posterior.at_mode_sd[0])
+    mean, sd = fitted_log_radius(log, fitted), fitted.posterior.at_mode_sd[0] * fitted.layout.spread_on(log.rows)
     with np.errstate(divide="ignore", invalid="ignore"):
         value = np.log(reading.value)
         z = (value - mean) / sd

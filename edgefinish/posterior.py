@@ -71,6 +71,11 @@ class Posterior:
         """All spreads at the mode, edges first."""
         return nodes_at(self.data, self.mode.theta[None]).sd[0]
 
+    @property
+    def at_mode_tail(self) -> Floats:
+        """1/ν of edges at the mode."""
+        return nodes_at(self.data, self.mode.theta[None]).tail[0]
+
     def draws(self, count: int) -> tuple[np.ndarray, Floats]:
         """Node (count,) and coefficients (count, p) of each draw."""
         kin = self.cases is not None

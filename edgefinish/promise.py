@@ -25,9 +25,8 @@ _AGES = 7
 class Path:
     """Log response of a job in each draw: level + slope x + bend x² + wear + position, x = log feed over the centre.
 
-    `level`, `slope`, `bend` (draws,); `wear` (draws, 2) for `laws.wear_columns`; `position` (draws, positions), and its
-    `lowest` and `highest` (draws,). Made by `Path.of`. `kept`: what does not hang on level and position, for all jobs
-    of one law.
+    `level`, `slope`, `bend` (draws,); `wear` (draws, 2) for `laws.wear_columns`; `position` (draws, positions). `kept`:
+    what does not hang on the level, for all jobs of one law.
     """
 
     level: Floats
@@ -35,14 +34,17 @@ class Path:
     bend: Floats
     wear: Floats
     position: Floats
-    lowest: Floats
-    highest: Floats
     kept: Store = field(default_factory=partial(Store, 40), repr=False)
 
-    @classmethod
-    def of(cls, level: Floats, slope: Floats, bend: Floats, wear: Floats, position: Floats) -> Path:
-        """A path from what it is made of."""
-        return cls(level, slope, bend, wear, position, position.min(1), position.max(1))
+    def span(self, which: np.ndarray) -> tuple[Floats, Floats]:
+        """Least and greatest step of some positions, (draws,) each."""
+        return self.kept.keep(("span", which.tobytes()),
+                              lambda: (self.position[:, which].min(1), self.position[:, which].max(1)))
+
+    def ends(self, which: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Which of some positions has the least step in each draw, and which the greatest."""
+        return self.kept.keep(("ends", which.tobytes()), lambda: (which[self.position[:, which].argmin(1)],
+                                                                   which[self.position[:, which].argmax(1)]))
 
     def worn(self, ages: Floats) -> Floats:
         """What wear adds at some sheet ages, (ages, draws)."""
@@ -58,12 +60,11 @@ class Path:
 
     def some(self, pick: slice | np.ndarray) -> Path:
         """Some of the draws."""
-        return Path(self.level[pick], self.slope[pick], self.bend[pick], self.wear[pick], self.position[pick],
-                    self.lowest[pick], self.highest[pick])
+        return Path(self.level[pick], self.slope[pick], self.bend[pick], self.wear[pick], self.position[pick])
 
     def with_position(self, step: Floats) -> Path:
         """The same path at one position alone, its step (draws,)."""
-        return replace(self, position=step[:, None], lowest=step, highest=step)
+        return Path(self.level, self.slope, self.bend, self.wear, step[:, None])
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,6 +98,7 @@ class Promise:
 
     `speeds`: least and greatest x (log feed over centre) that may be promised; `hours` the span of sheet age;
     `radius_limits` log mm, ±inf where there is none; `removal_limit` log µm, inf where there is none.
+    `position_spread` (positions,): how many times as much edges scatter at each position; None where all are alike.
     """
 
     node: np.ndarray
@@ -109,6 +111,7 @@ class Promise:
     removal_scatter: Scatter | None = None
     removal_limit: float = np.inf
     burr: Burr | None = None
+    position_spread: Floats | None = None
 
     def thinned(self, count: int) -> Promise:
         """The same on about `count` of its draws, evenly spread over the nodes."""
@@ -124,6 +127,13 @@ class Promise:
         """Sheet ages at which the promise is looked at: closer on a young sheet, where wear is fast."""
         low, high = self.hours
         return np.array([low]) if low == high else low + (high - low) * np.linspace(0, 1, _AGES) ** 2
+
+    @cached_property
+    def alike(self) -> list[tuple[float, np.ndarray]]:
+        """Positions (indices) whose edges scatter alike, with how many times as much as usual."""
+        if self.position_spread is None:
+            return [(1.0, np.arange(self.radius.position.shape[1]))]
+        return [(float(f), np.flatnonzero(self.position_spread == f)) for f in np.unique(self.position_spread)]
 
     @property
     def radius_alone(self) -> bool:

@@ -66,6 +66,7 @@ class MixedData:
     `kin` (T, M): which coefficients are term t of member m of a family; their SDs have the priors `kin_spread` (T,) and
     are unknown, and `coef_sd` holds their medians. `own` (R,) true for plates of the one member whose spreads may be
     another factor of all others': a normal of SD `own_log_sd` in the logarithm; None where all are alike.
+    `edge_factor` (n,): known factors of the error spread of each row; None where all are 1.
     """
 
     y: Floats
@@ -90,6 +91,7 @@ class MixedData:
     kin_spread: tuple[Spread, ...] = ()
     own: NDArray[np.bool_] | None = None
     own_log_sd: float = 0.0
+    edge_factor: Floats | None = None
 
     @property
     def spreads(self) -> tuple[Spread, ...]:
@@ -163,7 +165,8 @@ class MixedData:
             self, y=self.y[keep], side=self.side[keep], scale=self.scale[keep], load=self.load[keep], plate=plate,
             row_columns=self.row_columns[keep], sheet=np.unique(self.sheet[plates], return_inverse=True)[1],
             sheet_load=self.sheet_load[plates], plate_columns=self.plate_columns[plates],
-            own=None if self.own is None else self.own[plates])
+            own=None if self.own is None else self.own[plates],
+            edge_factor=None if self.edge_factor is None else self.edge_factor[keep])
 
 
 class Nodes(NamedTuple):
@@ -192,6 +195,8 @@ class Nodes(NamedTuple):
         """SD of each row's error, (K, n), or (K, 1) where it is one."""
         m = len(data.edge_spread)
         sd = self.sd[:, :1] if m == 1 else self.sd[:, :m][:, data.scale]
+        if data.edge_factor is not None:
+            sd = sd * data.edge_factor
         return sd if data.own is None else sd * np.where(data.own[data.plate], self.factor[:, None], 1.0)
 
     def plate_sd(self, data: MixedData) -> Floats:

@@ -43,6 +43,12 @@ class Scatter:
         """SDs of the normals whose mixture is `shared` normal plus Student edge, at some nodes, (…, 12)."""
         return np.sqrt(shared[:, None] ** 2 + self.edge[node][:, None] ** 2 * self.tail_factors[node])
 
+    def spread(self, factor: float) -> Scatter:
+        """The same where edges scatter `factor` times as much."""
+        if factor == 1:
+            return self
+        return self.columns.keep(factor, lambda: Scatter(self.shared, self.wear, self.edge * factor, self.tail))
+
     def shared_at(self, hours: float) -> Floats:
         """SD of sheet and plate together at an age of the sheet."""
         return np.sqrt(self.shared**2 + (self.wear * hours / WEAR_HOURS) ** 2)

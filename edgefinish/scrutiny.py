@@ -349,7 +349,8 @@ def _alike(model: LineModel) -> Check:
     made = base[:, data.plate[pick]] + coef[:, plates:] @ data.row_columns[pick].T
     mean = post.moments()[0]
     given = (data.plate_columns[:, 0] @ mean[:plates])[data.plate[pick]] + data.row_columns[pick] @ mean[plates:]
-    made += sd[:, :1] * rng.standard_t(np.broadcast_to(1 / tail, made.shape))
+    edge = sd[:, :1] * (1.0 if data.edge_factor is None else data.edge_factor[pick])
+    made += edge * rng.standard_t(np.broadcast_to(1 / tail, made.shape))
     y, side = data.y[pick], data.side[pick]
     least, most = y[side < 0].max(initial=-np.inf), y[side > 0].min(initial=np.inf)
     made, seen = np.clip(made, least, most) - given, np.clip(y, least, most) - given

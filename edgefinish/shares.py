@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -18,11 +19,17 @@ _GH_W = _GH_W / _GH_W.sum()
 _CELL = 0.07
 _STEP = 0.02
 _FAR = 2.4
-Corner = tuple[np.ndarray, Floats]
-"""A position (index) and a sheet age (h), one of each a draw."""
 Rows = slice | np.ndarray
 """Some of the draws."""
 ALL = slice(None)
+
+
+class Corner(NamedTuple):
+    """A position (index) and a sheet age (h), one of each a draw, and how many times as much edges scatter there."""
+
+    position: np.ndarray
+    age: Floats
+    factor: float = 1.0
 
 
 def worst_shares(promise: Promise, x: Floats) -> Floats:
@@ -36,9 +43,9 @@ def worst_shares(promise: Promise, x: Floats) -> Floats:
 def shares_along(promise: Promise, x: Floats, hours: Floats) -> Floats:
     """Share at the first position at pairs of speed and sheet age, (draws, len(x))."""
     shares, first = Shares(promise), np.zeros(len(promise.node), np.intp)
-    return np.stack([shares.at(v, first, np.full(len(first), age))[0] for v, age in zip(x, hours, strict=True)], 1)
-
-
+    factor = promise.alike[0][0]
+    return np.stack([shares.at(v, Corner(first, np.full(len(first), age), factor))[0]
+                     for v, age in zip(x, hours, strict=True)], 1)
 
 
 def slow_corners(promise: Promise) -> list[Corner]:
@@ -48,28 +55,34 @@ def slow_corners(promise: Promise) -> list[Corner]:
     between the least and the greatest mean no position does worse than at both.
     """
     ages, radius, found = promise.ages, promise.radius, []
+    oldest = np.full(len(promise.node), ages[-1])
     if np.isfinite(promise.removal_limit) or np.isfinite(promise.radius_limits[1]):
-        most = radius.position.argmax(1)
-        found += [(most, ages[radius.worn(ages).argmax(0)]), (most, np.full(len(most), ages[-1]))]
+        worn = ages[radius.worn(ages).argmax(0)]
+        for factor, which in promise.alike:
+            most = radius.ends(which)[1]
+            found += [Corner(most, worn, factor), Corner(most, oldest, factor)]
     if promise.removal is not None and np.isfinite(promise.removal_limit):
-        heavy = promise.removal.position.argmax(1)
-        found.append((heavy, ages[promise.removal.worn(ages).argmax(0)]))
+        worn = ages[promise.removal.worn(ages).argmax(0)]
+        found += [Corner(promise.removal.ends(which)[1], worn, factor) for factor, which in promise.alike]
     return _unlike(found)
 
 
 def fast_corners(promise: Promise) -> list[Corner]:
     """Where a limit binds that too fast a speed breaks: at the least dose, and on the oldest sheet."""
-    ages, radius = promise.ages, promise.radius
-    if promise.burr is None and not np.isfinite(promise.radius_limits[0]):
-        return []
-    least = radius.position.argmin(1)
-    return _unlike([(least, ages[radius.worn(ages).argmin(0)]), (least, np.full(len(least), ages[-1]))])
+    ages, radius, found = promise.ages, promise.radius, []
+    if promise.burr is not None or np.isfinite(promise.radius_limits[0]):
+        oldest, worn = np.full(len(promise.node), ages[-1]), ages[radius.worn(ages).argmin(0)]
+        for factor, which in promise.alike:
+            least = radius.ends(which)[0]
+            found += [Corner(least, worn, factor), Corner(least, oldest, factor)]
+    return _unlike(found)
 
 
 def _unlike(corners: list[Corner]) -> list[Corner]:
     found: list[Corner] = []
     for corner in corners:
-        if not any(np.array_equal(corner[0], f[0]) and np.array_equal(corner[1], f[1]) for f in found):
+        if not any(corner.factor == f.factor and np.array_equal(corner.position, f.position)
+                   and np.array_equal(corner.age, f.age) for f in found):
             found.append(corner)
     return found
 
@@ -83,22 +96,22 @@ class Shares:
 
     def __init__(self, promise: Promise) -> None:
         self.promise = promise
-        self.radius = _radius_table(promise)
+        self.radius = {factor: _radius_table(promise, factor) for factor, _ in promise.alike}
         self.removal = _removal_table(promise)
 
     def worst(self, x: Floats, corners: Sequence[Corner], rows: Rows = ALL) -> Floats:
         """Least share over some corners in some draws at each speed, (rows, len(x))."""
-        return np.min([[self.at(v, position[rows], age[rows], rows)[0] for v in x] for position, age in corners],
-                      axis=0).T
+        return np.min([[self.at(v, corner, rows)[0] for v in x] for corner in corners], axis=0).T
 
-    def at(self, x: Floats | float, position: np.ndarray, age: Floats, rows: Rows = ALL) -> tuple[Floats, Floats]:
-        """Share and its slope in x at one speed, position and sheet age a draw of `rows`, (rows,) each."""
-        promise, worn = self.promise, wear_columns(age)
-        node = promise.node[rows]
+    def at(self, x: Floats | float, corner: Corner, rows: Rows = ALL) -> tuple[Floats, Floats]:
+        """Share and its slope in x, a speed or one a draw of `rows`, at a corner; (rows,) each."""
+        promise, node = self.promise, self.promise.node[rows]
+        position, age = corner.position[rows], corner.age[rows]
+        worn = wear_columns(age)
         shared = np.sqrt(promise.scatter.shared[node] ** 2 + (promise.scatter.wear[node] * age / WEAR_HOURS) ** 2)
         shift = shared[:, None] * _GH_X
         mean, slope = _mean(promise.radius, x, rows, worn, position)
-        share, rise = self.radius.at(mean[:, None] + shift, rows)
+        share, rise = self.radius[corner.factor].at(mean[:, None] + shift, rows)
         rise = rise * slope[:, None]
         if self.removal is not None and promise.removal is not None:
             mean, slope = _mean(promise.removal, x, rows, worn, position)
@@ -116,9 +129,9 @@ def _mean(path: Path, x: Floats | float, rows: Rows, worn: Floats, position: np.
     return mean, slope + 2 * bend * x
 
 
-def _radius_table(promise: Promise) -> _Table:
+def _radius_table(promise: Promise, factor: float) -> _Table:
     used, back = np.unique(promise.node, return_inverse=True)
-    scatter, (low, high) = promise.scatter, promise.radius_limits
+    scatter, (low, high) = promise.scatter.spread(factor), promise.radius_limits
     edge, nu = scatter.edge[used], 1 / scatter.tail[used]
     reach = 3 * float(np.quantile(np.sqrt(scatter.shared**2 + scatter.edge**2), 0.9)) + 0.5
     middle = high if np.isfinite(high) else low if np.isfinite(low) else np.log(0.3)
@@ -189,11 +202,12 @@ class _Table:
         return low + rise * part, rise / self.step
 
 
-def _radius_shares(promise: Promise, x: Floats, corners: list[tuple[np.ndarray, Floats]]) -> Floats:
+def _radius_shares(promise: Promise, x: Floats, corners: list[Corner]) -> Floats:
     """Share within the radius limits at each corner, (corners, draws, len(x)): the solver's own mixture."""
     scatter, node, radius = promise.scatter, promise.node, promise.radius
-    position, age = (np.stack(parts) for parts in zip(*corners, strict=True))
+    position, age = np.stack([c.position for c in corners]), np.stack([c.age for c in corners])
     edge = scatter.edge[node][:, None] ** 2 * scatter.tail_factors[node]
+    edge = edge * np.array([c.factor for c in corners])[:, None, None] ** 2
     shared = scatter.shared[node] ** 2 + (scatter.wear[node] * age / WEAR_HOURS) ** 2
     sd = np.sqrt(shared[..., None] + edge)[:, :, None, :]
     step = (radius.wear * wear_columns(age)).sum(2) + radius.position[np.arange(len(node)), position]

@@ -1,0 +1,44 @@
+"""Whether edges scatter more at one position than at another, and how many times as much."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.stats import chi2
+
+from .layout import Layout
+from .posterior import Posterior
+
+SURE = 0.01
+"""Positions are told apart where chance would do so more seldom than this."""
+ALIKE = 0.25
+"""SD, over positions, of the logarithm of how much edges scatter: the prior where they are told apart. Judgement."""
+_FACTORS = np.linspace(-1.2, 1.2, 241)
+_MOST_ROWS = 20_000
+
+
+def spread_by_position(layout: Layout, posterior: Posterior) -> dict[str, float]:
+    """Factors of the edges' spread of radius by position, their geometric mean 1; empty where all are alike.
+
+    A likelihood ratio test on what edges differ from their plate, with the fit's own tail; factors are drawn towards
+    each other by the prior `ALIKE`. Bounds tell nothing here.
+    """
+    data = posterior.data
+    rows = np.flatnonzero(~layout.is_removal & (data.side == 0))
+    rows = rows[np.linspace(0, len(rows) - 1, min(len(rows), _MOST_ROWS)).astype(int)]
+    count = len(layout.positions)
+    if count < 2 or len(rows) < 2 * count:
+        return {}
+    position = data.row_columns[rows, :count].argmax(1)
+    sd, nu = posterior.at_mode_sd[0], 1 / posterior.at_mode_tail[0]
+    z = np.abs(data.y[rows] - posterior.at_mode.eta[0][rows]) / sd
+    by_row = np.empty((len(rows), len(_FACTORS)))
+    for k, factor in enumerate(_FACTORS):
+        by_row[:, k] = -(nu + 1) / 2 * np.log1p((z * np.exp(-factor)) ** 2 / nu) - factor
+    log_like = np.stack([by_row[position == p].sum(0) for p in range(count)])
+    together = log_like.sum(0)
+    gain = 2 * (log_like.max(1).sum() - together.max())
+    if chi2.sf(gain, count - 1) > SURE:
+        return {}
+    middle = _FACTORS[together.argmax()]
+    found = _FACTORS[(log_like - 0.5 * ((_FACTORS - middle) / ALIKE) ** 2).argmax(1)]
+    return dict(zip(layout.positions, np.exp(found - found.mean()).tolist(), strict=True))

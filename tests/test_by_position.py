@@ -1,0 +1,84 @@
+"""Edges that scatter more at one position than at another: found, allowed for, and not seen where there is nothing."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from lines import FAMILIES, Campaign, Plan, holds, run_trial
+from scipy.stats import bartlett
+
+import edgefinish as ef
+from edgefinish.intervals import speed_intervals
+from edgefinish.shares import worst_shares
+
+TRUE = {"leading": 0.7, "trailing": 0.7, "lateral": 0.7, "cutout": 1.9}
+
+
+def line(spread, seed):
+    rng = np.random.default_rng([seed, 70311])
+    truth = replace(FAMILIES["usual"](rng)[0], position_spread=spread)
+    return Campaign("by position", seed, truth, Plan(), run_trial(truth, Plan(), rng))
+
+
+@pytest.fixture(scope="module")
+def apart():
+    trial = line(TRUE, 1)
+    return ef.fit(ef.read_log(trial.log)), trial
+
+
+def test_factors_are_near_those_of_the_line_and_told(apart):
+    model, trial = apart
+    job, _ = trial.job("sheet life")
+    found = model.law_for(job).layout.position_spread
+    middle = np.exp(np.mean(np.log(list(TRUE.values()))))
+    for position, factor in TRUE.items():
+        assert found[position] == pytest.approx(factor / middle, rel=0.3)   # 36 edges: 12 % and the prior's pull
+    assert any("most at cut-out edges" in reason for reason in model.window(job).reasons)
+
+
+def test_what_is_told_apart_a_test_of_variances_tells_apart_too(apart):
+    """Bartlett (1937, Proc. R. Soc. A 160, 268), of scipy, on the edges' distances from their plate."""
+    for model, unlike in ((apart[0], True), (ef.fit(ef.read_log(line(dict.fromkeys(TRUE, 1.0), 2).log)), False)):
+        law = model.law()
+        gap = law.posterior.data.y - law.posterior.at_mode.eta[0]
+        place = model.log.rows["edge_position"].to_numpy()[law.layout.row]
+        p = bartlett(*(gap[place == name] for name in law.layout.positions)).pvalue
+        assert (p < 0.01) == unlike == bool(law.layout.position_spread)
+
+
+def test_shares_are_those_of_drawn_edges_at_each_position(apart):
+    """One draw of the laws, its sheets, plates and edges drawn anew 200,000 times at each position and age."""
+    model, trial = apart
+    job, _ = trial.job("sheet life")
+    promise = model.promise(job, model._evidence(job)[0].speeds).some(np.array([4000]))
+    x = np.linspace(*promise.speeds, 5)
+    rng = np.random.default_rng(5)
+    scatter, node, n = promise.scatter, promise.node[0], 200_000
+    low, high = promise.radius_limits
+    least = np.ones(len(x))
+    for hours in promise.ages:
+        plate = rng.normal(0, scatter.shared_at(hours)[node], n)
+        for place in range(promise.radius.position.shape[1]):
+            edge = promise.position_spread[place] * scatter.edge[node] * rng.standard_t(1 / scatter.tail[node], n)
+            step = promise.radius.worn(np.array([hours]))[0, 0] + promise.radius.position[0, place]
+            got = (promise.radius.at(x)[0] + step)[:, None] + plate + edge
+            least = np.minimum(least, ((got >= low) & (got <= high)).mean(1))
+    assert worst_shares(promise, x)[0] == pytest.approx(least, abs=0.006)
+    # … and the solved ends are where that share is the job's
+    ends = np.array([end[0] for end in speed_intervals(promise, job.share)])
+    inside = (ends > promise.speeds[0] + 1e-9) & (ends < promise.speeds[1] - 1e-9)
+    assert inside.any()
+    assert worst_shares(promise, ends[inside])[0] == pytest.approx(np.full(inside.sum(), job.share), abs=2e-3)
+
+
+def test_windows_hold_where_one_position_is_wild():
+    missed = 0
+    for seed in range(10, 22):
+        trial = line(TRUE, seed)
+        job, _ = trial.job("one age")
+        window = ef.fit(ef.read_log(trial.log)).window(job)
+        if window.verdict == "window":
+            missed += not holds(trial.truth, job, window.low_m_min, window.high_m_min, trial.positions)
+    assert missed <= 3   # more come by chance in 1 of 500 where windows hold in 95 %
