@@ -11,7 +11,7 @@ from scipy.special import stdtr
 
 from .explore import SEED
 from .laws import WEAR_HOURS
-from .layout import CAUTIOUS, STANDARD, Priors, run_order, settings_of
+from .layout import JOINT, STANDARD, Priors, run_order, settings_of
 from .linefit import LawFit, LineFit, radius_alone
 from .mixed import given_coefficients
 from .results import Results
@@ -34,7 +34,7 @@ class Left:
 
 def priors_used(results: Results) -> Priors:
     """Priors under which the radius is fitted for these checks: those that most jobs of the study need anyway."""
-    return STANDARD if all(radius_alone(w.job) for w in results.windows) else CAUTIOUS
+    return STANDARD if all(radius_alone(w.job) for w in results.windows) else JOINT
 
 
 def _measured(model: LineFit) -> np.ndarray:

@@ -17,7 +17,7 @@ from .byposition import spread_by_position
 from .history import WEIGHT, Past, learn, pool
 from .job import Job, Line
 from .laws import TERMS, WEAR_HOURS, Settings
-from .layout import CAUTIOUS, STANDARD, Layout, Priors, lay_out, levelled, material_keys, paths, run_order, settings_of
+from .layout import JOINT, STANDARD, Layout, Priors, lay_out, levelled, material_keys, paths, run_order, settings_of
 from .posterior import Posterior, posterior
 from .promise import Burr, Promise
 from .rows import Floats, Spread
@@ -144,7 +144,7 @@ class LineFit:
 
     def priors_for(self, job: Job) -> Priors:
         """Priors of the spreads that a job is judged with."""
-        return STANDARD if radius_alone(job) else CAUTIOUS
+        return STANDARD if radius_alone(job) else JOINT
 
     def material_of(self, job: Job) -> str:
         """The job's material as the model knows it: one cut by two processes is two."""
@@ -257,7 +257,7 @@ class LineFit:
             typical = pd.Series(height).groupby(rows["burr_severity"].to_numpy()).transform("median").to_numpy()
             height = np.where(np.isnan(height), typical, height)
         height = np.where(np.isnan(height), 0.0, height)
-        radius = best_log_radius(self.log, lambda: self.law(removal=removal, priors=CAUTIOUS))
+        radius = best_log_radius(self.log, lambda: self.law(removal=removal, priors=JOINT))
         known &= np.isfinite(radius)
         names = sorted(self.materials.unique())
         material = pd.Index(names).get_indexer(self.materials)

@@ -14,7 +14,7 @@ from . import evidence, grounds, insight, startingpoint
 from .errors import JobError, Problem
 from .intervals import speed_intervals
 from .job import Job, Line, SpeedWindow
-from .layout import CAUTIOUS, STANDARD
+from .layout import JOINT, STANDARD
 from .linefit import JOINT_DRAWS, LawFit, LineFit
 from .rows import Floats
 from .shares import worst_shares
@@ -159,7 +159,7 @@ class LineModel(LineFit):
     @property
     def _whole(self) -> LawFit:
         measured = "removal_um" in self.log.rows and np.isfinite(self.log.reading("removal_um").value).any()
-        return self.law(removal=bool(measured), priors=CAUTIOUS if measured else STANDARD)
+        return self.law(removal=bool(measured), priors=JOINT if measured else STANDARD)
 
 
 def fit(log: TrialLog, *, line: Line | None = None, severities: Mapping[str, tuple[float, float]] | None = None,

@@ -13,7 +13,7 @@ from lines import campaign
 
 sys.path.append(str(Path(__file__).parent / "bench"))
 from calibration import WAYS, markdown  # noqa: E402
-from rivals import RIVALS, conformal, order_of  # noqa: E402
+from rivals import NEEDS, RIVALS, conformal, order_of  # noqa: E402
 
 
 def test_order_statistics_that_bound_a_share():
@@ -36,8 +36,8 @@ def test_order_statistics_that_bound_a_share():
 @pytest.mark.parametrize("name", RIVALS)
 @pytest.mark.parametrize("kind", ["one age", "all limits"])
 def test_a_rival_gives_a_window_inside_what_was_run(name, kind):
-    if name == "Gaussian process" and not importlib.util.find_spec("sklearn"):
-        pytest.skip("scikit-learn is not installed")
+    if name in NEEDS and not importlib.util.find_spec(NEEDS[name]):
+        pytest.skip(f"{NEEDS[name]} is not installed")
     trial = campaign("twelve sheets", 2)
     job, (low, high) = trial.job(kind)
     found = RIVALS[name](trial.log, job)

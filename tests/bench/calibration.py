@@ -29,7 +29,7 @@ sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1])]
 
 import pandas as pd  # noqa: E402
 from lines import FAMILIES, KINDS, SEVERITIES, Campaign, campaign, holds  # noqa: E402
-from rivals import RIVALS  # noqa: E402
+from rivals import NEEDS, RIVALS  # noqa: E402
 
 from edgefinish.job import Job  # noqa: E402
 
@@ -114,7 +114,8 @@ WAYS: Mapping[str, str] = {
     "tolerance": "least squares, tolerance limits, edges as independent",
     "mixed model": "mixed model (statsmodels, REML), at its word",
     "Gaussian process": "Gaussian process (scikit-learn), predictive", "conformal": "split conformal",
-    "conformal with confidence": "split conformal, with confidence on top"}
+    "conformal with confidence": "split conformal, with confidence on top",
+    "sampler": "general sampler (bambi, NUTS), its default priors, whole window"}
 
 
 def markdown(rows: pd.DataFrame) -> str:
@@ -160,9 +161,10 @@ def main() -> None:
     families = list(FAMILIES) if args.families == "all" else [f.strip() for f in args.families.split(",")]
     kinds = [k.strip() for k in args.jobs.split(",")]
     methods = ["edgefinish", *RIVALS] if args.methods == "all" else [m.strip() for m in args.methods.split(",")]
-    if "Gaussian process" in methods and not importlib.util.find_spec("sklearn"):
-        print("Gaussian process left out: scikit-learn is not installed; pip install '.[bench]'", file=sys.stderr)
-        methods.remove("Gaussian process")
+    for method, package in NEEDS.items():
+        if method in methods and not importlib.util.find_spec(package):
+            print(f"{method} left out: {package} is not installed; pip install '.[bench]'", file=sys.stderr)
+            methods.remove(method)
     methods += ["reference"] if args.reference else []
     for found, known in ((families, list(FAMILIES)), (kinds, list(KINDS)),
                          (methods, ["edgefinish", "reference", *RIVALS])):

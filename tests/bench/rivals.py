@@ -1,4 +1,4 @@
-"""What a user would do today instead: a fit at its word, tolerance limits, mixed model, Gaussian process, conformal.
+"""What a user would do today instead: least squares, mixed model, Gaussian process, conformal, a general sampler.
 
 Each rival takes a log and a job and returns the widest window over which its own estimate of the conforming share
 reaches the job's, at every position and age, or None. Where a job limits removal or burr, their shares are multiplied
@@ -7,6 +7,7 @@ onto the radius's, as one would with separate models.
 
 from __future__ import annotations
 
+import logging
 import math
 import warnings
 from collections.abc import Callable, Mapping
@@ -190,8 +191,62 @@ def conformal_with_confidence(log: pd.DataFrame, job: Job) -> Window:
     return conformal(log, job, job.confidence)
 
 
+def sampler(log: pd.DataFrame, job: Job) -> Window:
+    """Bambi's default mixed model drawn by NUTS, sheets and plates as levels; the whole window in the share of draws.
+
+    Two chains of 1,000 draws, its own default priors. Edges are normal, readings at a bound count as that bound.
+    """
+    speeds, rows = _grid(log, job)
+    new = design(rows, log)
+    low, high = _limits(job)
+    beta, sd = _sampled(log)
+    others = _other_limits(log, job, design(log, log), new)
+    good = np.empty((len(beta), len(speeds)), bool)
+    for k in range(len(beta)):
+        mean = new @ beta[k]
+        share = (ndtr((high - mean) / sd[k]) - ndtr((low - mean) / sd[k])) * others
+        good[k] = share.reshape(len(speeds), -1).min(1) >= job.share
+    best, width = None, 0.0
+    for first in range(len(speeds)):
+        whole = np.logical_and.accumulate(good[:, first:], axis=1).mean(0) >= job.confidence
+        last = first + int(whole.sum()) - 1
+        if last > first and speeds[last] / speeds[first] > width:
+            best, width = (float(speeds[first]), float(speeds[last])), float(speeds[last] / speeds[first])
+    return best
+
+
+_SAMPLED: dict[int, tuple[pd.DataFrame, tuple[np.ndarray, np.ndarray]]] = {}
+
+
+def _sampled(log: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Draws of the coefficients and of the SD of a future edge; kept for the jobs of one log."""
+    if id(log) not in _SAMPLED:
+        import bambi
+        logging.disable(logging.INFO)
+        x = design(log, log)[:, 1:]
+        middle = x.mean(0)
+        names = [f"x{i}" for i in range(x.shape[1])]
+        data = pd.DataFrame(x - middle, columns=names).assign(
+            y=_radius(log), sheet=log["abrasive_sheet"].to_numpy(str),
+            plate=(log["abrasive_sheet"] + "/" + log["run"]).to_numpy(str))
+        model = bambi.Model("y ~ " + " + ".join(names) + " + (1|sheet) + (1|plate)", data)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            found = model.fit(draws=1000, tune=1000, chains=2, cores=1, random_seed=1, progressbar=False)
+        draws = {k: v.to_numpy().ravel() for k, v in found.posterior.items()
+                 if k in ("Intercept", "sigma", "1|sheet_sigma", "1|plate_sigma", *names)}
+        slopes = np.stack([draws[n] for n in names], 1)
+        beta = np.column_stack([draws["Intercept"] - slopes @ middle, slopes])
+        sd = np.sqrt(draws["sigma"]**2 + draws["1|sheet_sigma"]**2 + draws["1|plate_sigma"]**2)
+        _SAMPLED.clear()
+        _SAMPLED[id(log)] = log, (beta, sd)
+    return _SAMPLED[id(log)][1]
+
+
 RIVALS: Mapping[str, Callable[[pd.DataFrame, Job], Window]] = {
     "at its word": at_its_word, "tolerance": tolerance_limits, "mixed model": mixed_model,
     "Gaussian process": gaussian_process, "conformal": conformal,
-    "conformal with confidence": conformal_with_confidence,
+    "conformal with confidence": conformal_with_confidence, "sampler": sampler,
 }
+NEEDS: Mapping[str, str] = {"Gaussian process": "sklearn", "sampler": "bambi"}
+"""What some ways need besides: the package as it is imported."""
