@@ -41,7 +41,7 @@ def speed_intervals(promise: Promise, share: float) -> tuple[Floats, Floats]:
         return _solve_intervals(promise.radius, *_bands(promise, share), promise.speeds)
     falls = _falls(promise.radius, promise.speeds)
     if promise.removal is not None:
-        falls &= _falls(promise.removal, promise.speeds)
+        falls = falls & _falls(promise.removal, promise.speeds)
     low, high = _climb_in(promise, share)
     if not falls.all():
         x = np.linspace(*promise.speeds, _SPEEDS)

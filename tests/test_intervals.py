@@ -40,6 +40,21 @@ def test_joint_ends_are_those_of_many_speeds(line, changes):
     assert np.abs(high - x[len(x) - 1 - over[:, ::-1].argmax(1)])[both].max(initial=0) < 1.5 * step
 
 
+def test_draws_that_do_not_fall_are_looked_through_and_leave_nothing_behind(line):
+    """Joint jobs ask whether removal falls with speed too; a radius job after them must not hear of it."""
+    model, job = line
+    radius = replace(job, removal_um=None, residual_burr_mm=None, burr_severity=None, edge_radius_mm=(0.2, 0.7))
+    promise = model.promise(replace(job, residual_burr_mm=None), (1.0, 6.0)).thinned(512)
+    rising = replace(promise, removal=replace(promise.removal, slope=np.where(np.arange(512) % 2, 0.3, -1.0)))
+    falls = promise.radius.slope + 2 * np.abs(promise.radius.bend) < 0
+    low, high = speed_intervals(rising, job.share)
+    over = worst_shares(rising, np.linspace(*rising.speeds, 201)) >= job.share
+    assert np.mean(over.any(1) != np.isfinite(low)) < 0.05
+    kept = rising.radius.kept["falls", rising.speeds]
+    assert kept[falls].all() and len(kept) == 512
+    assert model.window(radius) == ef.fit(model.log, severities=SEVERITIES).window(radius)
+
+
 @pytest.mark.parametrize("share", [0.6, 0.9, 0.97])
 @pytest.mark.parametrize("hours", [(0.0,), (0.0, 3.0, 12.0)])
 def test_kept_distances_are_those_that_are_solved_for(share, hours):
