@@ -30,8 +30,10 @@ _MATERIAL = 0.8
 
 @dataclass(frozen=True, eq=False)
 class BurrData:
-    """Edges with a yes or no: (n,) each, sorted by sheet. `height` is log(height before / 0.3 mm), 0 where unknown."""
+    """Edges with a yes or no: (n,) each, sorted by sheet. `height` is log(height before / 0.3 mm), 0 where unknown;
+    `row` their index into the log."""
 
+    row: np.ndarray
     cleared: np.ndarray
     log_radius: Floats
     height: Floats

@@ -9,8 +9,10 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtr
 
-from .explore import SEED
-from .laws import WEAR_HOURS
+from .burr import MIDDLE_RADIUS
+from .explore import SEED, pick, shuffled
+from .job import Job
+from .laws import AREA_LAW, WEAR_HOURS
 from .layout import JOINT, STANDARD, Priors, run_order, settings_of
 from .linefit import LawFit, LineFit, radius_alone
 from .mixed import given_coefficients
@@ -37,8 +39,8 @@ def priors_used(results: Results) -> Priors:
     return STANDARD if all(radius_alone(w.job) for w in results.windows) else JOINT
 
 
-def _measured(model: LineFit) -> np.ndarray:
-    value = model.log.reading("edge_radius_mm").value
+def _measured(model: LineFit, what: str = "edge_radius_mm") -> np.ndarray:
+    value = model.log.reading(what).value
     return np.isfinite(value) & (value > 0)
 
 
@@ -80,13 +82,16 @@ def evenly(index: np.ndarray, most: int) -> np.ndarray:
     return index if len(index) <= most else index[np.linspace(0, len(index) - 1, most).round().astype(int)]
 
 
-def unseen(results: Results, left: Sequence[Left], unit: str) -> pd.DataFrame:
-    """One row a left-out sheet or plate: `unit` (its name), `material`, `readings`, `inside`, `shift`, `sd`."""
-    parts = [part for one in left for part in _predict(results, one, unit)]
+def unseen(results: Results, left: Sequence[Left], unit: str, what: str = "edge_radius_mm") -> pd.DataFrame:
+    """One row a left-out sheet or plate: `unit` (its name), `material`, `readings`, `inside`, `shift`, `sd`.
+
+    `what`: radius, or, of sheets, "removal_um".
+    """
+    parts = [part for one in left for part in _predict(results, one, unit, what)]
     return pd.DataFrame(parts, columns=["unit", "material", "readings", "inside", "shift", "sd"])
 
 
-def _predict(results: Results, left: Left, unit: str) -> list[dict[str, object]]:
+def _predict(results: Results, left: Left, unit: str, what: str) -> list[dict[str, object]]:
     """Left-out readings in the predictive distribution of the line fitted without them.
 
     A reading below or above the gauge counts by the share of what it allows that lies in the band. `shift` is the mean
@@ -94,21 +99,22 @@ def _predict(results: Results, left: Left, unit: str) -> list[dict[str, object]]
     sheets, plates and edges and the fit's own doubt let it vary.
     """
     model = results.model
-    rows, reading = model.log.rows, model.log.reading("edge_radius_mm")
-    fitted = left.fit.law(priors=priors_used(results))
+    rows, reading, removal = model.log.rows, model.log.reading(what), what == "removal_um"
+    fitted = left.fit.law(removal=removal, priors=JOINT if removal else priors_used(results))
     layout = fitted.layout
     known = model.materials.isin(layout.materials) & rows["edge_position"].isin(layout.positions)
-    index = np.flatnonzero(left.rows & _measured(model) & known.to_numpy())
+    index = np.flatnonzero(left.rows & _measured(model, what) & known.to_numpy())
     if not len(index):
         return []
     here = rows.iloc[index]
     order = np.lexsort((here["edge_position"], here["run"], here["abrasive_sheet"]))
     index = evenly(index[order], MOST_ROWS)
     here = rows.iloc[index]
-    node, mean = _predicted_means(model, fitted, index)
-    sd, tail = fitted.posterior.nodes.sd[node], fitted.posterior.nodes.tail[node, 0]
+    node, mean = (_predicted_removal if removal else _predicted_means)(model, fitted, index)
+    sd = fitted.posterior.nodes.sd[node][:, int(removal):]
+    tail = fitted.posterior.nodes.tail[node, int(removal)]
     y, side = np.log(reading.value[index]), reading.side[index]
-    factor = layout.spread_on(here)
+    factor = np.ones(len(here)) if removal else layout.spread_on(here)
     below = stdtr(1 / tail[:, None], (y - mean) / (sd[:, :1] * factor)).mean(0)
     middle = np.median(mean, axis=0)
     gap = np.where(side < 0, np.minimum(y - middle, 0), np.where(side > 0, np.maximum(y - middle, 0), y - middle))
@@ -156,6 +162,49 @@ def _predicted_means(model: LineFit, fitted: LawFit, index: np.ndarray) -> tuple
     mean += effect[0][:, of] + effect[1][:, of] * age
     plate = here.groupby(["abrasive_sheet", "run"], sort=True).ngroup().to_numpy()
     return node, mean + (sd[:, 1:2] * rng.standard_normal((len(node), plate.max() + 1)))[:, plate]
+
+
+def _predicted_removal(model: LineFit, fitted: LawFit, index: np.ndarray) -> tuple[np.ndarray, Floats]:
+    """The same of log removal, at rows whose sheets the fit has not seen."""
+    layout, post, here = fitted.layout, fitted.posterior, model.log.rows.iloc[index]
+    node, coef = post.draws(_DRAWS)
+    _, _, plate_sd, own_plate, sheet_sd, wear_sd, own_sheet = post.nodes.sd[node].T
+    material = pd.Index(layout.materials).get_indexer(model.materials.iloc[index])
+    order = run_order(model.log.rows)
+    settings, position = settings_of(here), pd.Index(layout.positions).get_indexer(here["edge_position"])
+    dose = layout.dose_columns(settings, material, 0.0 if order is None else order[index])
+    mean = AREA_LAW * (coef[:, layout.names.dose] @ dose.T + coef[:, layout.names.position][:, position])
+    mean += coef[:, layout.names.removal] @ layout.removal_columns(settings, material).T
+    mean += coef[:, layout.names.removal_position][:, position]
+    rng = np.random.default_rng(SEED)
+    sheets, of = np.unique(here["abrasive_sheet"].to_numpy(str), return_inverse=True)
+    plate = here.groupby(["abrasive_sheet", "run"], sort=True).ngroup().to_numpy()
+    level, wear, own = rng.standard_normal((3, len(sheets), len(node)))
+    age = here["contact_hours"].to_numpy(float) / WEAR_HOURS
+    mean += (AREA_LAW * level * sheet_sd + own * own_sheet).T[:, of] + AREA_LAW * (wear * wear_sd).T[:, of] * age
+    level, own = rng.standard_normal((2, plate.max() + 1, len(node)))
+    return node, mean + (AREA_LAW * level * plate_sd + own * own_plate).T[:, plate]
+
+
+def burr_foreseen(results: Results, left: Left, job: Job) -> tuple[int, int, Floats] | None:
+    """Edges on left-out sheets that kept more burr than the job allows: how many, of how many, and draws of how many
+    the rest of the log foresees, (draws,). None where nothing can be foreseen."""
+    model, fitted = results.model, left.fit.burr_fit(job)
+    data, known = model.burr_fit(job).data, sorted(left.fit.materials.unique())
+    names = np.array(sorted(model.materials.unique()))[data.material]
+    mine = left.rows[data.row] & np.isin(names, known)
+    if not mine.any() or not len(fitted.data.cleared):
+        return None
+    theta = fitted.theta[pick(fitted.weight, shuffled(_DRAWS, 1))]
+    level, log_slope, ratio, log_sd = theta[:, :4].T
+    slope = np.exp(log_slope)[:, None]
+    line = level[:, None] + slope * (data.log_radius[mine] - MIDDLE_RADIUS + ratio[:, None] * data.height[mine])
+    if theta.shape[1] > 4:
+        line += theta[:, 4 + pd.Index(known).get_indexer(names[mine])]
+    rng = np.random.default_rng(SEED)
+    sheets, of = np.unique(data.sheet[mine], return_inverse=True)
+    line += (np.exp(log_sd) * rng.standard_normal((len(sheets), _DRAWS))).T[:, of]
+    return int((~data.cleared[mine]).sum()), int(mine.sum()), (rng.standard_normal(line.shape) > line).sum(1)
 
 
 def _seen_sheets(fitted: LawFit, coef: Floats, sheet: np.ndarray, chance: Floats) -> Floats:

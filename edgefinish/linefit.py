@@ -264,7 +264,7 @@ class LineFit:
         sheet = pd.factorize(rows["abrasive_sheet"], sort=True)[0]
         order = np.lexsort((cleared, radius, height, material, sheet))
         order = order[known[order]]
-        return BurrData(cleared[order], radius[order], height[order], sheet[order], material[order], len(names),
+        return BurrData(order, cleared[order], radius[order], height[order], sheet[order], material[order], len(names),
                         self._burr_sheets(limit))
 
     def _burr_sheets(self, limit: float) -> Spread:

@@ -17,6 +17,7 @@ from .heldout import (
     BAND,
     MOST_ROWS,
     Left,
+    burr_foreseen,
     evenly,
     left_out,
     plate_folds,
@@ -34,7 +35,7 @@ from .results import Results
 from .rows import Floats, Spread, weight_of_second
 from .units import shown
 from .window import widest
-from .wording import job_name, percent, speeds
+from .wording import job_name, limit, percent, speeds
 
 PRIOR_FACTORS = (2 / 3, 1.0, 3 / 2)
 """Medians of the prior of the spread of sheets, against the one used, under which windows are worked out again."""
@@ -78,7 +79,18 @@ class Scrutiny:
     def held_out(self) -> Check:
         """Left-out sheets and plates against their 90 % band: columns `left_out`, `units`, `readings`, `inside` (share
         of the readings) and its 95 % range `low`, `high`, in which a sheet or a plate counts as one trial."""
-        return _held_out(self._unseen_sheets, self._unseen_plates)
+        return _held_out(self._unseen_sheets, self._unseen_plates, self._unseen_removal)
+
+    @cached_property
+    def _unseen_removal(self) -> pd.DataFrame:
+        left = self._without_sheets if any(w.job.removal_um for w in self.results.windows) else ()
+        return unseen(self.results, left, "abrasive_sheet", "removal_um")
+
+    @cached_property
+    def burr(self) -> Check:
+        """Burr on sheets that were left out, for each limit that a job sets: `limit`, `left_out`, `edges`, `left`
+        (edges with more burr), `foreseen` (median), `low`, `high` (90 %) of how many the rest of the log foresees."""
+        return _burr(self.results, self._without_sheets)
 
     @cached_property
     def sheets(self) -> Check:
@@ -117,6 +129,7 @@ class Scrutiny:
     def questions(self) -> tuple[tuple[str, Check], ...]:
         """The checks that are tables, each with the question that it answers."""
         return (("Does the fit predict sheets and plates that it has not seen?", self.held_out),
+                ("Does it foresee burr on sheets that it has not seen?", self.burr),
                 ("Which sheets are unlike what the others say?", self.sheets),
                 ("Does a window hang on one sheet?", self.influence),
                 ("Which plates lie far from their sheet?", self.plates),
@@ -147,9 +160,35 @@ def _range(inside: Floats, readings: Floats) -> tuple[float, float, float]:
     return share, low, float(betaincinv(k + 1, n - k, 0.975)) if k < n else 1.0
 
 
-def _held_out(sheets: pd.DataFrame, plates: pd.DataFrame) -> Check:
+def _burr(results: Results, left: Sequence[Left]) -> Check:
+    model = results.model
+    jobs = {w.job.residual_burr_mm: w.job for w in results.windows if w.job.residual_burr_mm is not None
+            and not evidence.unread(model, w.job)}
+    rows, odd = [], []
+    for most, job in sorted(jobs.items()):
+        for one in left:
+            answer = burr_foreseen(results, one, job)
+            if answer is None:
+                continue
+            found, edges, foreseen = answer
+            low, middle, high = (int(v) for v in np.quantile(foreseen, (0.05, 0.5, 0.95), method="nearest"))
+            names = ", ".join(sorted(set(model.log.rows["abrasive_sheet"][one.rows])))
+            rows.append((limit("residual_burr_mm", most, model.units, "down"), names, edges, found, middle, low, high))
+            if 2 * len(left) * min((foreseen >= found).mean(), (foreseen <= found).mean()) < 0.05:  # Bonferroni
+                odd.append(f"{names}: {found} of {edges} kept too much burr, {low} to {high} were foreseen")
+    table = pd.DataFrame(rows, columns=["limit", "left_out", "edges", "left", "foreseen", "low", "high"])
+    if table.empty:
+        return Check(table, "No job limits residual burr, or nothing can be left out and foreseen.")
+    inside = int(table["left"].between(table["low"], table["high"]).sum())
+    said = (f"Edges that kept too much burr, counted on sheets left out: {inside} of {len(table)} counts lie in the "
+            "90 % range that the other sheets foresee.")
+    return Check(table, f"{said} Look at the burr readings of {'; '.join(odd)}." if odd else
+                 f"{said} None is further off than chance makes one of so many.")
+
+
+def _held_out(sheets: pd.DataFrame, plates: pd.DataFrame, removal: pd.DataFrame) -> Check:
     rows = []
-    for name, units in (("sheets", sheets), ("plates", plates)):
+    for name, units in (("sheets", sheets), ("plates", plates), ("sheets, removal", removal)):
         if len(units):
             share, low, high = _range(units["inside"].to_numpy(float), units["readings"].to_numpy(float))
             rows.append({"left_out": name, "units": len(units), "readings": int(units["readings"].sum()),
@@ -157,13 +196,18 @@ def _held_out(sheets: pd.DataFrame, plates: pd.DataFrame) -> Check:
     table = pd.DataFrame(rows, columns=["left_out", "units", "readings", "inside", "low", "high"])
     if table.empty:
         return Check(table, "There is one sheet and one plate: nothing can be left out and predicted.")
-    said = [f"{percent(round(r.inside, 3))} of {r.readings} readings on {r.units} {r.left_out} left out"
+    said = [f"{percent(round(r.inside, 3))} of {r.readings} readings {_of_what(r.left_out, r.units)} left out"
             f" (95 % range {percent(round(r.low, 2))} to {percent(round(r.high, 2))})" for r in table.itertuples()]
     bad = [r.left_out for r in table.itertuples() if not r.low <= BAND <= r.high]
     verdict = (f"That is not what it should be for {' and '.join(bad)}: look at those that stand out before believing "
                "a window." if bad else "That agrees." if table["high"].sub(table["low"]).max() < _TELLING else
                "That agrees, as far as so few can tell.")
     return Check(table, f"In their {percent(BAND)} band lie {' and '.join(said)}; {percent(BAND)} should. {verdict}")
+
+
+def _of_what(left_out: str, units: int) -> str:
+    what, _, reading = left_out.partition(", ")
+    return f"of {reading} on {units} {what}" if reading else f"on {units} {what}"
 
 
 def _score_to_name(count: int) -> float:

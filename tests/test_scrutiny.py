@@ -87,6 +87,33 @@ def test_nine_in_ten_left_out_readings_lie_in_their_band():
         assert abs(score.mean()) < 3 / np.sqrt(n)
 
 
+@cache
+def of_all_limits(seed: int) -> Scrutiny:
+    trial = usual(seed)
+    return scrutinise(results_of(trial.log, trial.job("all limits")[0]))
+
+
+def test_removal_and_burr_on_left_out_sheets_are_foreseen_too():
+    """Four lines together: nine in ten removal readings in their band, and the burr that is left in its 90 % range."""
+    checks = [of_all_limits(seed) for seed in range(40, 44)]
+    removal = pd.concat([c.held_out.table for c in checks]).set_index("left_out").loc["sheets, removal"]
+    assert removal["readings"].eq(144).all()
+    assert abs(removal["inside"].mean() - 0.90) < 3 * np.sqrt(0.9 * 0.1 / removal["units"].sum())
+    burr = pd.concat([c.burr.table for c in checks])
+    within = burr["left"].between(burr["low"], burr["high"])
+    assert len(within) == 24 and within.sum() >= 17     # fewer of 24 in 1 of 100 such tests; counts make ranges wide
+    assert abs(burr["left"].sum() / burr["foreseen"].sum() - 1) < 0.4
+
+
+def test_a_sheet_that_leaves_burr_where_others_do_not_is_named():
+    log = usual(40).log.copy()
+    cleared = log["residual_burr_mm"].eq(0)
+    log.loc[cleared & log["abrasive_sheet"].eq("A02"), "residual_burr_mm"] = 0.1
+    burr = scrutinise(results_of(log, usual(40).job("all limits")[0])).burr
+    assert "Look at the burr readings of A02: 24 of 24" in burr.sentence
+    assert "Look" not in of_all_limits(40).burr.sentence
+
+
 def test_a_band_too_narrow_would_be_seen(monkeypatch):
     """Held against edges that spread twice as far as the fit believes, fewer than nine in ten lie inside."""
     from edgefinish import heldout
