@@ -1,7 +1,7 @@
 """Members of one family: coefficients that come from a population, with room for an odd one out.
 
 Term t of member m is a normal of SD τ_t about the common law, τ_t unknown. At most one member is odd: with `ODD`
-chance its terms have SDs `ODD_TIMES` as large. Given the τ everything is normal, so that the sum over who is the odd
+chance its terms have SDs several times as large. Given the τ everything is normal, so that the sum over who is the odd
 one, nobody included, is exact: a change of the prior precision of T coefficients.
 """
 
@@ -15,7 +15,7 @@ from scipy.special import logsumexp
 
 from .rows import Floats, MixedData
 
-ODD, ODD_TIMES = 0.2, 4.0
+ODD = 0.2
 
 
 class Odd(NamedTuple):
@@ -47,13 +47,14 @@ def _odd_ones(data: MixedData, kin_sd: Floats, coef: Floats, columns: Floats) ->
     members = np.arange(data.kin.shape[1])
     before = columns[:, members[:, None, None], data.kin.T[:, :, None], np.arange(len(data.kin))]
     mean = coef[:, data.kin.T]
-    less = (1 - ODD_TIMES**-2) / kin_sd**2
+    times = np.array(data.kin_times)
+    less = (1 - times**-2) / kin_sd**2
     # Σ' = (Σ⁻¹ − D)⁻¹ = (I − Σ D)⁻¹ Σ, and the mean moves with it
     left = np.eye(len(data.kin)) - before * less[:, None, None, :]
     after = np.linalg.solve(left, before)
     after = (after + np.swapaxes(after, 2, 3)) / 2
     moved = np.linalg.solve(left, mean[..., None])[..., 0]
-    log_chance = np.log(ODD / (1 - ODD)) - len(data.kin) * np.log(ODD_TIMES)
+    log_chance = np.log(ODD / (1 - ODD)) - np.log(times).sum()
     log_chance = log_chance - 0.5 * np.linalg.slogdet(left)[1] + 0.5 * (mean * less[:, None] * moved).sum(2)
     return Odd(log_chance, moved, before, after)
 

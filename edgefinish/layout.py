@@ -24,6 +24,10 @@ from .triallog import TrialLog
 POSITIONS = ("leading", "trailing", "lateral", "cutout")
 NOBODY = -1
 """Index of a material that is none of the log's: it has the common law."""
+OWN_WEAR = np.array([1.0, 0.5])
+"""Wear that is a material's own, in the columns of `laws.wear_columns`: half way between a straight line in contact
+hours and one in their square root."""
+_OWN = 4  # what a material has of its own: level, feed exponent, pressure exponent, wear
 FINEST = 0.002
 """Edges of one plate never differ by less than this fraction (an SD): no gauge tells radii so far apart."""
 
@@ -34,8 +38,8 @@ class Priors:
 
     Medians and log SDs were set on simulated lines, not on data of any line: common practice has no source for them.
     A sheet's own wear is per 10 contact hours, 0 on a fresh sheet. Where a log has several materials: `material`, the
-    SDs of level, feed exponent and pressure exponent from material to material; `material_spread`, the SD of the
-    logarithm of a factor on all spreads of a material.
+    SDs of level, feed exponent, pressure exponent and wear from material to material, `odd_times` as large of an odd
+    one; `material_spread`, the SD of the logarithm of a factor on all spreads of a material.
     """
 
     edge: Spread = Spread(0.10, 0.7)
@@ -47,8 +51,10 @@ class Priors:
     removal_sheet: Spread = Spread(0.05, 0.6)
     position: float = 0.12
     removal_position: float = 0.24
-    material: tuple[Spread, Spread, Spread] = (Spread(0.20, 0.7), Spread(0.12, 0.7), Spread(0.12, 0.7))
-    material_spread: float = 0.25
+    material: tuple[Spread, Spread, Spread, Spread] = (
+        Spread(0.20, 0.7), Spread(0.12, 0.7), Spread(0.12, 0.7), Spread(0.04, 0.7))
+    odd_times: tuple[float, float, float, float] = (4.0, 4.0, 4.0, 2.0)
+    material_spread: float = 0.20
     removal_material: float = 0.25
     drift: float = 0.05
 
@@ -153,7 +159,8 @@ class Layout:
         several = len(self.materials) > 1
         dose = ["level", *[t.name for t in TERMS]]
         if several:
-            dose += [f"{m}: {what}" for what in ("level", "feed speed", "drum pressure") for m in self.materials]
+            dose += [f"{m}: {what}" for what in ("level", "feed speed", "drum pressure", "wear")
+                     for m in self.materials]
         names = [("edge radius", n) for n in dose + ["drift over the log"] * self.has_drift]
         if self.has_removal:
             own = ["level", *[t.name for t in TERMS], *([f"{m}: level" for m in self.materials] if several else [])]
@@ -170,11 +177,12 @@ def _dose_columns(settings: Settings, centre: Centre, material: NDArray[np.intp]
                   order: NDArray[np.float64] | float | None) -> Floats:
     terms = columns(settings, centre)
     n = terms.shape[-1]
-    out = np.empty((*terms.shape[:-1], 1 + n + 3 * count * (count > 1) + (order is not None)))
+    out = np.empty((*terms.shape[:-1], 1 + n + _OWN * count * (count > 1) + (order is not None)))
     out[..., 0], out[..., 1:1 + n] = 1.0, terms
     if count > 1:
         is_own = _onehot(material, count)
-        for k, slope in enumerate((np.ones(()), log_feed(settings, centre), log_pressure(settings, centre))):
+        slopes = (np.ones(()), log_feed(settings, centre), log_pressure(settings, centre), terms[..., WEAR] @ OWN_WEAR)
+        for k, slope in enumerate(slopes):
             out[..., 1 + n + k * count:1 + n + (k + 1) * count] = is_own * slope[..., None]
     if order is not None:
         out[..., -1] = order
@@ -261,7 +269,7 @@ def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Pr
         second_prior=() if past is None else sum(past.spreads(removal).values(), ()), second_weight=weight,
         edge_least=FINEST,
         kin=1 + len(TERMS) + np.arange(kin * len(materials)).reshape(kin, len(materials)),
-        kin_spread=priors.material[:kin],
+        kin_spread=priors.material[:kin], kin_times=priors.odd_times[:kin],
         own=material == materials.index(asked) if kin and asked in materials else None,
         own_log_sd=priors.material_spread,
         edge_factor=np.where(is_removal, 1.0, [spread.get(positions[i], 1.0) for i in position]) if spread else None)
@@ -300,9 +308,12 @@ def paths(layout: Layout, coef: Floats, material: int, positions: Sequence[int])
     def wear(block: Floats) -> Floats:
         return block[:, t + WEAR.start:t + WEAR.stop]
 
-    slope = dose[:, t + FEED] + (dose[:, t + n + m + material] if m > 1 and material != NOBODY else 0.0)
+    slope, worn = dose[:, t + FEED].copy(), wear(dose).copy()
+    if m > 1 and material != NOBODY:
+        slope += dose[:, t + n + m + material]
+        worn += dose[:, t + n + 3 * m + material, None] * OWN_WEAR
     position = coef[:, names.position][:, positions]
-    radius = Path(np.zeros(len(coef)), slope, dose[:, t + CURVATURE].copy(), wear(dose).copy(), position)
+    radius = Path(np.zeros(len(coef)), slope, dose[:, t + CURVATURE].copy(), worn, position)
     if not layout.has_removal:
         return radius, None
     own = coef[:, names.removal]

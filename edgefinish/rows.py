@@ -64,9 +64,10 @@ class MixedData:
     readings that never differ would drive them to 0.
 
     `kin` (T, M): which coefficients are term t of member m of a family; their SDs have the priors `kin_spread` (T,) and
-    are unknown, and `coef_sd` holds their medians. `own` (R,) true for plates of the one member whose spreads may be
-    another factor of all others': a normal of SD `own_log_sd` in the logarithm; None where all are alike.
-    `edge_factor` (n,): known factors of the error spread of each row; None where all are 1.
+    are unknown, and `coef_sd` holds their medians; an odd member's are `kin_times` (T,) as large. `own` (R,) true for
+    plates of the one member whose spreads may be another factor of all others': a normal of SD `own_log_sd` in the
+    logarithm; None where all are alike. `edge_factor` (n,): known factors of the error spread of each row; None where
+    all are 1.
     """
 
     y: Floats
@@ -89,6 +90,7 @@ class MixedData:
     edge_least: float = 0.0
     kin: NDArray[np.intp] = field(default_factory=lambda: np.empty((0, 0), np.intp))
     kin_spread: tuple[Spread, ...] = ()
+    kin_times: tuple[float, ...] = ()
     own: NDArray[np.bool_] | None = None
     own_log_sd: float = 0.0
     edge_factor: Floats | None = None

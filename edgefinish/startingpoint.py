@@ -11,9 +11,9 @@ from scipy.special import ndtri
 from . import evidence
 from .explore import shuffled
 from .job import Job
-from .kin import ODD, ODD_TIMES
+from .kin import ODD
 from .laws import AREA_LAW, log_pressure
-from .layout import NOBODY, levelled, paths
+from .layout import NOBODY, OWN_WEAR, levelled, paths
 from .linefit import LawFit, LineFit, job_settings
 from .promise import Promise
 from .rows import Floats
@@ -83,13 +83,14 @@ def _as_another(model: LineFit, job: Job, fitted: LawFit) -> Promise:
     settings = job_settings(job)
     radius, removal = levelled(
         layout, coef, paths(layout, coef, NOBODY, range(len(layout.positions))), settings, NOBODY)
-    level, slope, press = _steps(fitted, node).T
+    level, slope, press, worn = _steps(fitted, node).T
     level = level + press * log_pressure(settings, layout.centre)
-    radius = replace(radius, level=radius.level + level, slope=radius.slope + slope)
+    wear = worn[:, None] * OWN_WEAR
+    radius = replace(radius, level=radius.level + level, slope=radius.slope + slope, wear=radius.wear + wear)
     if removal is not None:
         own = priors.removal_material * _normal(7)
         removal = replace(removal, level=removal.level + AREA_LAW * level + own,
-                          slope=removal.slope + AREA_LAW * slope)
+                          slope=removal.slope + AREA_LAW * slope, wear=removal.wear + AREA_LAW * wear)
     factor = np.exp(priors.material_spread * _normal(6))
     scatter, own_scatter = (part and Scatter(part.shared[node] * factor, part.wear[node] * factor,
                                              part.edge[node] * factor, part.tail[node]) for part in fitted.scatters)
@@ -101,14 +102,14 @@ def _as_another(model: LineFit, job: Job, fitted: LawFit) -> Promise:
 
 
 def _steps(fitted: LawFit, node: NDArray[np.intp]) -> Floats:
-    """Steps of level, feed and pressure exponent from the common law, (draws, 3)."""
+    """Steps of level, feed and pressure exponent and wear from the common law, (draws, 4)."""
     spreads = fitted.priors.material
     if len(fitted.layout.materials) > 1:
         sd = fitted.posterior.nodes.kin_sd[node]
     else:  # the common law is then that of the one material, itself a step away from what materials have in common
-        sd = np.sqrt(2) * np.stack([s.median * np.exp(s.log_sd * _normal(11 + i)) for i, s in enumerate(spreads)], -1)
-    odd = np.where(shuffled(_DRAWS, 14) < ODD, ODD_TIMES, 1.0)
-    return sd * odd[:, None] * np.stack([_normal(15 + i) for i in range(len(spreads))], -1)
+        sd = np.sqrt(2) * np.stack([s.median * np.exp(s.log_sd * _normal(21 + i)) for i, s in enumerate(spreads)], -1)
+    odd = np.where(shuffled(_DRAWS, 14)[:, None] < ODD, fitted.priors.odd_times, 1.0)
+    return sd * odd * np.stack([_normal(15 + i) for i in range(len(spreads))], -1)
 
 
 def _normal(stream: int) -> Floats:

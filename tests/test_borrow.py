@@ -14,12 +14,13 @@ from scipy.special import logsumexp
 from scipy.stats import multivariate_normal
 
 import edgefinish as ef
-from edgefinish.kin import ODD, ODD_TIMES, Cases
+from edgefinish.kin import ODD, Cases
 from edgefinish.mixed import solve
 from edgefinish.posterior import posterior
 from edgefinish.rows import MixedData, Spread, nodes_at
 
 PLATES, SHEETS, MEMBERS = 18, 6, 3
+TIMES = (4.0, 2.5)
 
 
 @cache
@@ -40,6 +41,7 @@ def family() -> MixedData:
         coef_mean=np.array([0.0, -0.4, *np.zeros(6)]), coef_sd=np.array([1.0, 0.3, *np.full(6, 0.1)]),
         edge_spread=(Spread(0.1, 0.7),), plate_spread=(Spread(0.06, 0.5),), sheet_spread=(Spread(0.08, 0.4),),
         heavy_tails=False, kin=np.array([[2, 3, 4], [5, 6, 7]]), kin_spread=(Spread(0.2, 0.7), Spread(0.12, 0.7)),
+        kin_times=TIMES,
         own=member == 2, own_log_sd=0.25)
 
 
@@ -55,10 +57,10 @@ def by_hand(data: MixedData, theta: np.ndarray) -> tuple[float, np.ndarray, np.n
     parts = []
     for odd in (None, *range(MEMBERS)):
         sd = data.coef_sd.copy()
-        for term, s in zip(data.kin, tau, strict=True):
+        for term, s, times in zip(data.kin, tau, TIMES, strict=True):
             sd[term] = s
             if odd is not None:
-                sd[term[odd]] = s * ODD_TIMES
+                sd[term[odd]] = s * times
         prior = np.diag(sd**2)
         cov = columns @ prior @ columns.T + noise
         gain = prior @ columns.T @ np.linalg.inv(cov)
