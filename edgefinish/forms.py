@@ -11,6 +11,7 @@ import pandas as pd
 
 from .figures import burr_figure, radius_by_position, removal_figure, show, wear_by_sheet, window_figure
 from .job import SpeedWindow
+from .nextplates import next_said
 from .results import Results
 from .setupsheet import sheet_name
 from .study import Study
@@ -275,3 +276,13 @@ def record_said(results: Results) -> str:
 def told_said(study: Study) -> str:
     """Every default and choice of the study."""
     return "\n".join(study.told) or "The study file says everything; no default was taken."
+
+
+@in_lines
+def more_plates_said(results: Results) -> str:
+    """The few plates that would widen the windows most, and when to stop, where the study asks for them."""
+    count_asked = results.study.next_plates
+    if count_asked is None:
+        return ("Not asked for. A line such as 'next_plates: 4' in the study file has the plates looked for that would "
+                "widen the windows most, and says what they are expected to gain.")
+    return next_said(results.model, [w.job for w in results.windows], count_asked)

@@ -27,6 +27,7 @@ from .figures import (
     wear_by_sheet,
     window_figure,
 )
+from .forms import more_plates_said
 from .job import Job, SpeedWindow
 from .results import Results
 from .scrutiny import scrutinise
@@ -97,7 +98,9 @@ def report_html(results: Results) -> str:
     return environment().get_template("report.html.jinja").render(
         explorer=_script_data(page_data(results, about)) if about else "",
         explorer_script=resources.files("edgefinish").joinpath("templates", "explorer.js").read_text(encoding="utf-8"),
-        study=results.study, summary=_summary(results), overview=draw(overview_figure(results)),
+        study=results.study, summary=_summary(results),
+        more_plates=more_plates_said(results) if results.study.next_plates else "",
+        overview=draw(overview_figure(results)),
         materials=[_material(results, name, list(own), draw) for name, own in _by_material(results.windows)],
         claims=_claims(results), checks=_checks(results, draw),
         messages=results.log.messages[:MOST_MESSAGES], unsaid=max(0, len(results.log.messages) - MOST_MESSAGES),

@@ -25,7 +25,7 @@ from .trialkeys import TRIAL_KEYS, Trial, read_trial
 from .triallog import TrialLog, read_log
 
 KEYS = ("study", "log", "table", "sheet", "columns", "units", "line", "promise", "limits", "severities", "trial",
-        "jobs", "history", "new_sheets", "setup_sheet")
+        "jobs", "history", "new_sheets", "setup_sheet", "next_plates")
 LINE_KEYS = ("feed_speed_m_min", "drum_pressure_kPa", "grits")
 LIMIT_KEYS = ("edge_radius_mm", "residual_burr_mm", "removal_um")
 PROMISE_KEYS = ("share", "confidence")
@@ -48,7 +48,8 @@ class Study:
 
     `file` holds its bytes without the passwords of databases; `sha256` is of these. `told` holds, in sentences, every
     default that was taken. `log_source` is None where the study only plans a trial. `listed` are the jobs written out
-    in the file, or None for every material and burr severity of the log.
+    in the file, or None for every material and burr severity of the log. `next_plates`: so many
+    further plates are to be proposed; None for none.
     """
 
     name: str
@@ -69,6 +70,7 @@ class Study:
     trial: Trial | None = None
     history: tuple[str, ...] = ()
     new_sheets: bool = False
+    next_plates: int | None = None
 
     def read_history(self) -> tuple[TrialLog, ...]:
         """Earlier logs of the same line, in the order named; their columns are mapped like those of the log."""
@@ -235,7 +237,8 @@ class _Check:
                     severities=self._severities(), **self._log(), **self._history(),
                     columns=MappingProxyType(self._columns()),
                     setup_sheet=sheet_issue(self._mapping("setup_sheet", ISSUE_KEYS), units, self.fault),
-                    trial=read_trial(self._mapping("trial", TRIAL_KEYS), self.fault, self._pair))
+                    trial=read_trial(self._mapping("trial", TRIAL_KEYS), self.fault, self._pair),
+                    next_plates=self._next_plates())
         if self.bad:
             order = sorted(self.bad, key=lambda p: (p.row is None, p.row or 0))
             raise StudyError(order, self.path.name)
@@ -379,6 +382,13 @@ class _Check:
         if new and not files:
             self.fault("new_sheets", new, "a `history` beside it", "leave it out")
         return {"history": tuple(self._beside(f.strip()) for f in files), "new_sheets": new}
+
+    def _next_plates(self) -> int | None:
+        """How many further plates the report is to propose."""
+        count = self.given.get("next_plates")
+        if count is not None and (isinstance(count, bool) or not isinstance(count, int) or not 1 <= count <= 6):
+            self.fault("next_plates", count, "a whole number from 1 to 6", "or leave it out: nothing is proposed then")
+        return count
 
     def _beside(self, source: str) -> str:
         """A source whose relative path starts at the study file."""

@@ -6,10 +6,14 @@ import numpy as np
 import pandas as pd
 import pytest
 from lines import campaign
+from smallstudy import STUDY, write
 
 import edgefinish as ef
+from edgefinish import foreseen
 from edgefinish.foreseen import Asked
+from edgefinish.forms import more_plates_said
 from edgefinish.nextplates import _choose, _State, next_said
+from edgefinish.report import report_html
 
 
 @pytest.fixture(scope="module")
@@ -92,3 +96,46 @@ def test_the_same_answer_for_rows_in_another_order(asked, told):
     trial, _, job = asked
     other = ef.fit(ef.read_log(trial.log.sample(frac=1.0, random_state=1)))
     pd.testing.assert_frame_equal(ef.next_plates(other, [job]).plates, told.plates)
+
+
+def test_the_report_proposes_plates_where_the_study_asks(tmp_path):
+    heading = "More plates for wider windows, and when to stop"
+    silent = ef.open_study(write(tmp_path))
+    assert heading not in report_html(silent) and "next_plates: 4" in more_plates_said(silent)
+    asked = ef.open_study(write(tmp_path, STUDY + "next_plates: 3\n"))
+    said = more_plates_said(asked)
+    assert heading in report_html(asked)
+    assert said.startswith(("Run 3 more plates", "Stop:")) and "Expected of 3 more plates" in said
+    with pytest.raises(ef.StudyError, match="a whole number from 1 to 6"):
+        ef.open_study(write(tmp_path, STUDY + "next_plates: 9\n"))
+
+
+def test_heavy_burr_is_weighed_where_burr_is_promised():
+    trial = campaign("four sheets", 5)
+    model, job = ef.fit(ef.read_log(trial.log)), trial.job("all limits")[0]
+    told = ef.next_plates(model, [job], plates=2, only_new=1)
+    assert told.options["heavy_burr"].tolist() == [False, True]
+    assert set(told.plates["burr_severity"]) <= {"heavy", job.burr_severity}
+    assert (told.options["gain_log"] >= 0).all()
+
+
+def test_what_burr_plates_clear_moves_the_law_of_burr():
+    """Outcomes of a line that clears more than is thought weigh draws that clear more."""
+    trial = campaign("four sheets", 5)
+    model, job = ef.fit(ef.read_log(trial.log)), trial.job("all limits")[0]
+    asked = Asked.of(model, job)
+    plates = pd.DataFrame([{
+        "material": "S355", "thickness_mm": job.thickness_mm, "feed_speed_m_min": v, "grit": job.grit, "passes": 1,
+        "drum_pressure_kPa": job.drum_pressure_kPa, "contact_hours": 4.0, "abrasive_sheet": f"new {k}",
+        "burr_severity": "heavy"} for v in (2.0, 3.0, 4.0) for k in (1, 2)])
+    truth = foreseen._truths(len(asked.node))
+    seen = foreseen._Plates(asked.fitted, plates)
+    seen.log_weights(asked.node, asked.coef, truth)
+    fitted = model.burr_fit(job)
+    weight = np.exp(foreseen._burr_weights(model, fitted, asked, seen, plates, truth))
+    weight /= weight.sum(1, keepdims=True)
+    level, slope, height = fitted.draws(len(asked.node), 0)
+    clears = level + slope * np.log(0.35) + height * np.log(0.85 / 0.3)
+    true, after = clears[truth], weight @ clears
+    assert np.corrcoef(true, after)[0, 1] > 0.5
+    assert np.mean((after - true) ** 2) < 0.8 * np.mean((clears.mean() - true) ** 2)
