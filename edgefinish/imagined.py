@@ -21,8 +21,8 @@ from .burr import MIDDLE_HEIGHT
 from .intervals import speed_intervals
 from .job import Job
 from .laws import AREA_LAW, CURVATURE, FEED, TERMS, WEAR, WEAR_HOURS, Centre, Settings
-from .layout import STANDARD
-from .planner import MATERIAL, Plan, log_columns, material_of, middle
+from .layout import OWN_WEAR, STANDARD, law_columns
+from .planner import MATERIAL, Plan, material_of, middle
 from .promise import Burr, Path, Promise
 from .rows import Floats
 from .scatter import Scatter
@@ -44,7 +44,7 @@ _MOST_EDGES = 16
 
 @dataclass(frozen=True, eq=False)
 class Lines:
-    """Imagined lines, leading axis n: coefficients of `log_columns`, positions, spreads, levels of removal and burr.
+    """Imagined lines, leading axis n: coefficients of `law_columns`, positions, spreads, levels of removal and burr.
 
     `coef` (n, p); `position` (n, edges); `sheet`, `wear`, `plate`, `edge` (n,) SDs; `removal` (n,) log µm beyond twice
     the log radius; `burr` (n,) log radius at which half of 0.3 mm burrs are cleared.
@@ -108,7 +108,7 @@ def _draw(plan: Plan, jobs: Sequence[Job], seed: int) -> Lines:
 def _columns(job: Job, speed: Floats | float, hours: Floats | float, centre: Centre,
              materials: Sequence[tuple[str, str | None]]) -> Floats:
     settings = Settings(speed, job.drum_pressure_kPa, GRAIN_UM[job.grit], job.thickness_mm, float(job.passes), hours)
-    return log_columns(settings, centre, np.array(materials.index(material_of(job))), len(materials))
+    return law_columns(settings, centre, np.array(materials.index(material_of(job))), len(materials))
 
 
 def true_widths(lines: Lines, plan: Plan, job: Job) -> Floats:
@@ -116,11 +116,12 @@ def true_widths(lines: Lines, plan: Plan, job: Job) -> Floats:
     n = len(lines.coef)
     at = _columns(job, lines.centre.feed_speed_m_min, 0.0, lines.centre, lines.materials)
     level = lines.coef @ at
-    slope = lines.coef[:, 1 + FEED]
+    slope, wear = lines.coef[:, 1 + FEED], lines.coef[:, 1 + WEAR.start:1 + WEAR.stop]
     if len(lines.materials) > 1:
-        slope = slope + lines.coef[:, 1 + len(TERMS) + len(lines.materials)
-                                   + lines.materials.index(material_of(job))]
-    bend, wear = lines.coef[:, 1 + CURVATURE], lines.coef[:, 1 + WEAR.start:1 + WEAR.stop]
+        first = 1 + len(TERMS) + lines.materials.index(material_of(job))
+        slope = slope + lines.coef[:, first + len(lines.materials)]
+        wear = wear + lines.coef[:, first + 3 * len(lines.materials), None] * OWN_WEAR
+    bend = lines.coef[:, 1 + CURVATURE]
     tail = np.full(n, 1e-6)
     radius = Path(level, slope, bend, wear, lines.position)
     scatter = Scatter(np.hypot(lines.sheet, lines.plate), lines.wear, lines.edge, tail)
@@ -185,7 +186,7 @@ def filled(log: TrialLog, plan: Plan, lines: Lines, which: int, seed: Sequence[i
     settings = Settings(number["feed_speed_m_min"], number["drum_pressure_kPa"],
                         rows["grit"].map(GRAIN_UM).to_numpy(float), number["thickness_mm"], number["passes"],
                         number["contact_hours"])
-    columns = log_columns(settings, lines.centre, index, len(lines.materials))
+    columns = law_columns(settings, lines.centre, index, len(lines.materials))
     sheet, sheets = pd.factorize(rows["abrasive_sheet"])
     plate, plates = pd.factorize(rows["run"])
     of_sheet, of_plate = luck(0, len(sheets), 4), luck(1, len(plates), 3)

@@ -54,7 +54,7 @@ class Priors:
     material: tuple[Spread, Spread, Spread, Spread] = (
         Spread(0.20, 0.7), Spread(0.12, 0.7), Spread(0.12, 0.7), Spread(0.04, 0.7))
     odd_times: tuple[float, float, float, float] = (4.0, 4.0, 4.0, 2.0)
-    material_spread: float = 0.20
+    material_spread: float = 0.25
     removal_material: float = 0.25
     drift: float = 0.05
 
@@ -147,7 +147,7 @@ class Layout:
     def dose_columns(self, settings: Settings, material: Sequence[int] | NDArray[np.intp] | int,
                      order: NDArray[np.float64] | float = 0.0) -> Floats:
         """Columns of the log dose, (…, dose coefficients), at settings of one material each (index)."""
-        return _dose_columns(settings, self.centre, np.asarray(material), len(self.materials),
+        return law_columns(settings, self.centre, np.asarray(material), len(self.materials),
                              order if self.has_drift else None)
 
     def removal_columns(self, settings: Settings, material: Sequence[int] | NDArray[np.intp] | int) -> Floats:
@@ -173,8 +173,13 @@ def _onehot(index: NDArray[np.intp], count: int) -> Floats:
     return (index[..., None] == np.arange(count)).astype(float)
 
 
-def _dose_columns(settings: Settings, centre: Centre, material: NDArray[np.intp], count: int,
-                  order: NDArray[np.float64] | float | None) -> Floats:
+def law_columns(settings: Settings, centre: Centre, material: NDArray[np.intp], count: int,
+                order: NDArray[np.float64] | float | None = None) -> Floats:
+    """Columns of the law of log radius without edge positions: level, `TERMS`, what each of `count` materials has of
+    its own where they are several, and the drift where there is an `order`.
+
+    `material` is an index that broadcasts with the settings; (…, 1 + terms) for one material, 4 more for each of many.
+    """
     terms = columns(settings, centre)
     n = terms.shape[-1]
     out = np.empty((*terms.shape[:-1], 1 + n + _OWN * count * (count > 1) + (order is not None)))
@@ -244,7 +249,7 @@ def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Pr
         settings.feed_speed_m_min, settings.drum_pressure_kPa, settings.grain_um, settings.thickness_mm)))
     order = run_order(rows)
     material = pd.Index(materials).get_indexer(key.iloc[sort].iloc[first])
-    dose = _dose_columns(settings, centre, material, len(materials), None if order is None else order[row[first]])
+    dose = law_columns(settings, centre, material, len(materials), None if order is None else order[row[first]])
     own = _removal_columns(settings, centre, material, len(materials)) if removal else np.empty((len(first), 0))
     n_dose, n_own, n_pos, effects = dose.shape[1], own.shape[1], len(positions), 1 + removal
     plate_columns = np.zeros((len(first), effects, n_dose + n_own))

@@ -20,7 +20,8 @@ from .exchange import Factor, Levels, Need, Spreads, search
 from .exchange import Problem as Search
 from .explore import SEED
 from .job import Job
-from .laws import TERMS, Centre, Settings, columns, log_feed, log_pressure
+from .laws import TERMS, Centre, Settings
+from .layout import STANDARD, law_columns
 from .rows import Floats
 from .study import Study
 from .trialkeys import Trial
@@ -32,8 +33,8 @@ EDGE, PLATE = 0.10, 0.06
 SHEETS = ((0.06, 0.3), (0.09, 0.4), (0.14, 0.3))
 """Spreads a trial is planned for, as fractions: between edges, between plates, between sheets (with their weights).
 Set on simulated lines; common practice has no source for them."""
-MATERIAL = (0.25, 0.12, 0.12)
-"""How far level, feed exponent and pressure exponent of a material are taken to lie from the common law (SDs)."""
+MATERIAL = tuple(spread.median for spread in STANDARD.material)
+"""How far level, feed exponent, pressure exponent and wear of a material are taken to lie from the common law (SDs)."""
 LEVEL = 1.0
 HEAVY = "heavy"
 LAW_SPEEDS = 3
@@ -146,22 +147,8 @@ def speed_levels(low: float, high: float, units: System) -> Floats:
     return np.round(convert(np.unique(steps) * step, unit, "m/min"), 9)
 
 
-def log_columns(settings: Settings, centre: Centre, material: NDArray[np.intp], materials: int) -> Floats:
-    """Columns of the law of log radius without edge positions: level, `TERMS`, and what each material has of its own.
-
-    `material` is an index that broadcasts with the settings; (…, 1 + terms) for one material, 3 more for each of many.
-    """
-    terms = columns(settings, centre)
-    parts = [np.ones((*terms.shape[:-1], 1)), terms]
-    if materials > 1:
-        own = (np.broadcast_to(material, terms.shape[:-1])[..., None] == np.arange(materials)).astype(float)
-        parts += [own, own * np.broadcast_to(log_feed(settings, centre), terms.shape[:-1])[..., None],
-                  own * np.broadcast_to(log_pressure(settings, centre), terms.shape[:-1])[..., None]]
-    return np.concatenate(parts, -1)
-
-
 def prior_precision(materials: int) -> Floats:
-    """Precision of the coefficients of `log_columns` before any trial."""
+    """Precision of the coefficients of `layout.law_columns` before any trial."""
     sd = [LEVEL, *[t.sd for t in TERMS]]
     if materials > 1:
         sd += [s for s in MATERIAL for _ in range(materials)]
@@ -182,7 +169,7 @@ def target_columns(jobs: Sequence[Job], speeds: Floats, centre: Centre, material
         np.array([GRAIN_UM[j.grit] for j, _, _ in rows]), np.array([j.thickness_mm for j, _, _ in rows]),
         np.array([float(j.passes) for j, _, _ in rows]), np.array([h for _, _, h in rows]))
     index = np.array([materials.index(material_of(j)) for j, _, _ in rows])
-    return log_columns(settings, centre, index, len(materials))
+    return law_columns(settings, centre, index, len(materials))
 
 
 def middle(values: Sequence[float] | Floats) -> float:
@@ -236,7 +223,7 @@ class _Space:
         grain = np.array([GRAIN_UM[g] for g in self.grits])
         settings = Settings(self.speeds[speed], self.pressures[pressure], grain[grit], thickness[part],
                             self.passes[passes], self.ages[age])
-        return log_columns(settings, self.centre, self.part_material[part], len(self.materials))
+        return law_columns(settings, self.centre, self.part_material[part], len(self.materials))
 
     def check(self) -> None:
         """Refuse, with every fault at once, what no search can mend."""
