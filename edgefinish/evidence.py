@@ -14,7 +14,7 @@ from .job import Job
 from .linefit import LineFit
 from .rows import Floats
 from .units import QUANTITIES, shown, unit_of
-from .wording import limit
+from .wording import hours, limit
 
 FEWEST_SHEETS = 3
 FEWEST_READINGS = 8
@@ -84,9 +84,9 @@ def run_next(model: LineFit, job: Job, speeds: Floats | tuple[float, ...], sheet
     texts = list(dict.fromkeys(shown("feed_speed_m_min", float(v), system).split()[0] for v in speeds))
     listed = texts[0] if len(texts) == 1 else ", ".join(texts[:-1]) + " and " + texts[-1]
     new = f"{sheets} new {job.grit} sheet{'s' if sheets > 1 else ''}"
-    first, last = job.sheet_hours
     passes = f"{job.passes} passes, " if job.passes > 1 else ""
-    ages = f"spread over {first:g} to {last:g} contact hours" if last > first else f"at {first:g} contact hours"
+    where = "spread over" if job.sheet_hours[1] > job.sheet_hours[0] else "at"
+    ages = f"{where} {hours(job).removesuffix(' h')} contact hours"
     return (f"Run {plates} plates of {job.material} on each of {new} at "
             f"{shown('drum_pressure_kPa', job.drum_pressure_kPa, system)}, {listed} "
             f"{unit_of('feed_speed_m_min', system)}, {passes}{ages}.")

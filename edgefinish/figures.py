@@ -40,7 +40,7 @@ from .drawing import (
 from .job import Job, SpeedWindow
 from .results import Results
 from .units import QUANTITIES, in_shown, shown
-from .wording import POSITION_WORDS, POSITIONS, SPEED, answer, job_name, limit, percent, settings
+from .wording import POSITION_WORDS, POSITIONS, SPEED, answer, job_name, limit, percent, settings, sheet_age, speeds
 
 WEAR_HEIGHT, NAME_HEIGHT = 320, 12
 MOST_MOVED = 200
@@ -59,11 +59,19 @@ def show(fig: go.Figure) -> None:
 
 def _verdict_lines(results: Results, window: SpeedWindow) -> list[str]:
     system = results.study.units
-    lines = [answer(window, system), f"{settings(window.job, system)}."]
-    if window.verdict == "window":
-        lines += [f"Low end: {window.binds_low}." if window.binds_low else "",
-                  f"High end: {window.binds_high}." if window.binds_high else ""]
-    return [line for line in lines if line]
+    return [answer(window, system), f"{settings(window.job, system)}."]
+
+
+def _name_ends(fig: go.Figure, window: SpeedWindow, system: str, tried: tuple[float, float] | None) -> None:
+    """What binds each end, above the share and at that end, each on a line of its own."""
+    if window.verdict != "window" or tried is None:
+        return
+    at, (first, last) = speeds(window, system), tried
+    for speed, text, lift in ((window.low_m_min, f"below {at.low} {at.unit}: {window.binds_low}", 24),
+                              (window.high_m_min, f"above {at.high} {at.unit}: {window.binds_high}", 9)):
+        part = (speed - first) / (last - first) if last > first else 0.5
+        word(fig, float(in_shown(SPEED, speed, system)), 104, text, yanchor="bottom", yshift=lift,
+             xanchor="left" if part < 0.35 else "right" if part > 0.6 else "center")
 
 
 def window_figure(results: Results, window: SpeedWindow) -> go.Figure:
@@ -83,6 +91,7 @@ def window_figure(results: Results, window: SpeedWindow) -> go.Figure:
     if tried is None:
         nothing(fig, f"No run of {job.material} is in the log.")
     right = float(in_shown(SPEED, tried[1], system)) if tried else 1.0
+    _name_ends(fig, window, system, tried)
     if curve is not None:
         share = results.model.share(job, curve)
         x = np.asarray(in_shown(SPEED, curve, system))
@@ -95,7 +104,8 @@ def window_figure(results: Results, window: SpeedWindow) -> go.Figure:
     speed = np.asarray(in_shown(SPEED, results.log.rows[SPEED].to_numpy(float), system))
     readings(fig, results, "edge_radius_mm", index, speed, job, (2, 1))
     radius_limits(fig, job, system, right, (2, 1))
-    fig.update_yaxes(title_text="edges within limits, %", range=[0, 104], row=1, col=1)
+    fig.update_yaxes(title_text="edges within limits, %", range=[0, 148], tickvals=list(range(0, 101, 20)),
+                     ticktext=[str(v) for v in range(0, 101, 20)], row=1, col=1)
     fig.update_yaxes(title_text=axis("edge_radius_mm", system), rangemode="tozero", row=2, col=1)
     fig.update_xaxes(title_text=axis(SPEED, system), row=2, col=1)
     legend(fig, positions_of(results, job), (2, 1))
@@ -109,7 +119,8 @@ def radius_by_position(results: Results, window: SpeedWindow) -> go.Figure:
     first, last = job.sheet_hours
     down = math.ceil(len(positions) / 2)
     lines = [f"{job_name(job, system)}; {settings(job, system)}.",
-             f"Solid: middle edge at {first:g} h; dashed: at {last:g} h; band: 90 % of future edges at these ages."]
+             f"Solid: middle edge at {sheet_age(first, 'up')}; dashed: at {sheet_age(last, 'down')}; band: 90 % of "
+             "future edges at these ages."]
     fig = empty("How does the radius follow the speed at each edge position?", lines,
                 "One panel for each edge position with its readings and the limits.", 210 * down,
                 rows=down, cols=2, shared_xaxes="all", shared_yaxes="all",
@@ -230,7 +241,8 @@ def removal_figure(results: Results, window: SpeedWindow) -> go.Figure:
     name, rows = "removal_um", results.log.rows
     first = job.sheet_hours[0]
     lines = [f"{job_name(job, system)}; {settings(job, system)}.",
-             f"Solid: middle edge where most comes off, on a sheet of {first:g} h; band: 90 % of future edges."]
+             f"Solid: middle edge where most comes off, on a sheet of {sheet_age(first, 'up')}; band: 90 % of future "
+             "edges."]
     fig = empty("How much comes off the face beside the edge?", lines,
                 "Removal against feed speed with its readings.", 270)
     shade(fig, window, system)

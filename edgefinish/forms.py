@@ -12,11 +12,13 @@ import pandas as pd
 from .figures import burr_figure, radius_by_position, removal_figure, show, wear_by_sheet, window_figure
 from .job import SpeedWindow
 from .nextplates import next_said
+from .origins import origins_figure, origins_said
+from .pressures import one_a_grit, pressure_figure, pressures_said
 from .results import Results
 from .setupsheet import sheet_name
 from .study import Study
 from .triallog import TrialLog
-from .units import QUANTITIES, in_shown, unit_of
+from .units import QUANTITIES, in_shown, shown, unit_of
 from .wording import answer, job_name, percent, settings, speeds
 
 MEASURED = ("edge_radius_mm", "burr_height_mm", "residual_burr_mm", "removal_um")
@@ -60,26 +62,34 @@ def readable(table: pd.DataFrame, units: str) -> pd.DataFrame:
     >>> readable(pd.DataFrame({"grit": ["P80"], "feed_speed_m_min": [1.5]}), "imperial").columns.tolist()
     ['grit', 'feed speed, ft/min']
     """
-    shown = {}
+    out = {}
     for name in table.columns:
         quantity = QUANTITIES.get(name)
         numbers = table[name].dtype.kind == "f" if quantity else False
         unit = unit_of(name, units) if numbers else ""
         label = f"{quantity.label}, {unit}" if quantity and unit else str(name).replace("_", " ")
-        shown[label] = pd.Series(in_shown(name, table[name], units)).round(3).to_list() if numbers else table[name]
-    return pd.DataFrame(shown, index=table.index)
+        out[label] = [_number(name, v, units) for v in table[name]] if numbers else table[name]
+    return pd.DataFrame(out, index=table.index)
 
 
-def rounded(table: pd.DataFrame) -> pd.DataFrame:
-    """A table of a check for the screen: numbers to three digits, a dash where there is none.
+def _number(name: str, value: float, units: str) -> str:
+    """A number of a quantity without its unit, rounded as the trade does; a reading with one digit more."""
+    if pd.isna(value):
+        return ""
+    if name not in MEASURED:
+        return shown(name, value, units).split()[0]
+    quantity = QUANTITIES[name]
+    decimals = 1 + (quantity.metric_decimals if units == "metric" else quantity.imperial_decimals)
+    return f"{float(in_shown(name, value, units)):.{decimals}f}"
 
-    >>> rounded(pd.DataFrame({"left_out": ["sheets"], "inside": [0.91234]})).to_dict("list")
-    {'left out': ['sheets'], 'inside': [0.912]}
+
+def worded(table: pd.DataFrame) -> pd.DataFrame:
+    """A table of the model with its columns named in words.
+
+    >>> worded(pd.DataFrame({"left_out": ["sheets"]})).columns.tolist()
+    ['left out']
     """
-    out = table.rename(columns=lambda name: name.replace("_", " ")).copy()
-    for name in out.select_dtypes("float").columns:
-        out[name] = ["–" if pd.isna(v) else float(f"{v:.3g}") for v in out[name]]
-    return out
+    return table.rename(columns=lambda name: str(name).replace("_", " "))
 
 
 def log_said(log: TrialLog) -> str:
@@ -114,9 +124,9 @@ def tried(log: TrialLog, units: str) -> pd.DataFrame:
     groups = runs.groupby(by, sort=True)
     table = groups.agg(plates=("run", "size"), sheets=("abrasive_sheet", "nunique"))
     for name in ("feed_speed_m_min", "drum_pressure_kPa", "thickness_mm", "contact_hours"):
-        low, high = (in_shown(name, ends, units).round(3) for ends in (groups[name].min(), groups[name].max()))
+        low, high = ([_number(name, v, units) for v in ends] for ends in (groups[name].min(), groups[name].max()))
         label = f"{QUANTITIES[name].label}, {unit_of(name, units)}"
-        table[label] = [f"{a:g}" if a == b else f"{a:g} to {b:g}" for a, b in zip(low, high, strict=True)]
+        table[label] = [a if a == b else f"{a} to {b}" for a, b in zip(low, high, strict=True)]
     return table.reset_index()
 
 
@@ -212,6 +222,30 @@ def show_windows(results: Results) -> None:
     """The window of each job that got one, with the readings under it."""
     for window in issued(results):
         show(window_figure(results, window))
+
+
+def show_pressures(results: Results) -> None:
+    """The window over pressure of the first job of each material and grit."""
+    for window in one_a_grit(results.windows):
+        show(pressure_figure(results, window))
+
+
+@in_lines
+def pressures_answered(results: Results) -> str:
+    """For the first job of each material and grit: at which pressures it has a window, and where it is widest."""
+    return "\n".join(pressures_said(results, w) for w in one_a_grit(results.windows)) or "No job could be judged."
+
+
+def show_origins(results: Results) -> None:
+    """Where the uncertainty of the first job of each material comes from."""
+    for window in first_of_each_material(results.windows):
+        show(origins_figure(results, window))
+
+
+@in_lines
+def origins_answered(results: Results) -> str:
+    """For the first job of each material: what spreads its radius most, and what more trials could win."""
+    return "\n".join(origins_said(results, w) for w in first_of_each_material(results.windows))
 
 
 def show_laws(results: Results) -> None:

@@ -18,7 +18,7 @@ from .promise import Promise
 from .rows import weight_of_second
 from .shares import worst_shares
 from .units import shown
-from .wording import POSITION_WORDS, limit, percent
+from .wording import POSITION_WORDS, hours, limit, percent
 
 LEAN_FLAG, LEAN_MOST = 1.15, 2.5
 TOGETHER = 0.8
@@ -151,7 +151,7 @@ def refusal(model: LineFit, job: Job, fitted: LawFit, promise: Promise, possible
     near = centre * np.exp(np.clip(x[best] + np.array([-0.2, 0.0, 0.2]), *promise.speeds))
     if verdict == "no window":
         age = job.sheet_hours
-        change = f"a shorter span of sheet age than {age[0]:g} to {age[1]:g} h, " if age[1] > age[0] else ""
+        change = f"a shorter span of sheet age than {hours(job)}, " if age[1] > age[0] else ""
         found.append(f"No tried speed will do. Widen the limits, or ask for {change}another pressure, grit or number "
                      f"of passes. To look: {evidence.run_next(model, job, near, 2)}")
     else:

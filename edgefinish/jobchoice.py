@@ -10,7 +10,7 @@ import pandas as pd
 from .abrasive import grain_um
 from .job import Job
 from .triallog import TrialLog
-from .wording import job_name
+from .wording import job_name, sheet_age
 
 EVERY = "every material and burr severity"
 SETTINGS = ["thickness_mm", "drum_pressure_kPa", "grit", "passes"]
@@ -47,7 +47,7 @@ def every_job(log: TrialLog, limits: Mapping[str, Any], units: str) -> tuple[tup
             "passes": int(best["passes"]), "sheet_hours": (0.0, oldest)})
         jobs.append(job)
         told.append(f"{job_name(job, units)}: the settings most often run ({best['plates']} of {len(plates)} plates), "
-                    f"on sheets up to the oldest tried, {oldest:g} h.")
+                    f"on sheets up to the oldest tried, {sheet_age(oldest, 'down')}.")
     return tuple(jobs), tuple(told)
 
 

@@ -27,12 +27,15 @@ from .figures import (
     wear_by_sheet,
     window_figure,
 )
-from .forms import more_plates_said
+from .forms import first_of_each_material, more_plates_said, tried
 from .job import Job, SpeedWindow
+from .origins import origins_figure
+from .pressures import one_a_grit, pressure_figure
 from .results import Results
 from .scrutiny import scrutinise
 from .setupsheet import environment
 from .svg import svg
+from .tables import Table, script
 from .wording import answer, claim, job_name, limits, settings, speeds
 
 ANSWERS = ("verdict", "low_m_min", "high_m_min", "recommended_m_min", "reasons")
@@ -103,6 +106,9 @@ def report_html(results: Results) -> str:
         overview=draw(overview_figure(results)),
         materials=[_material(results, name, list(own), draw) for name, own in _by_material(results.windows)],
         claims=_claims(results), checks=_checks(results, draw),
+        tried=_table(tried(results.log, system), "Plates and sheets of each material, and from where to where each "
+                     "setting was run. Nothing is promised outside."),
+        table_script=Markup(script()),
         messages=results.log.messages[:MOST_MESSAGES], unsaid=max(0, len(results.log.messages) - MOST_MESSAGES),
         log=results.log, runs=int(results.log.rows["run"].nunique()),
         sheets=int(results.log.rows["abrasive_sheet"].nunique()), cautions=CAUTIONS, defer=DEFER, system=system,
@@ -144,8 +150,10 @@ def _material(results: Results, name: str, windows: list[SpeedWindow], draw: Any
         if window.job.residual_burr_mm is not None:
             drawn.append(draw(burr_figure(results, window)))
         jobs.append(_row(results, window) | {"figures": drawn})
-    behaviour = [draw(picture(results, window)) for window in _one_a_setting(windows)
-                 for picture in (radius_by_position, wear_by_sheet, *_removal(results))]
+    behaviour = [draw(pressure_figure(results, window)) for window in one_a_grit(windows)]
+    behaviour += [draw(origins_figure(results, window)) for window in first_of_each_material(windows)]
+    behaviour += [draw(picture(results, window)) for window in _one_a_setting(windows)
+                  for picture in (radius_by_position, wear_by_sheet, *_removal(results))]
     return {"name": name, "jobs": jobs, "figures": behaviour}
 
 
@@ -185,21 +193,20 @@ def _checks(results: Results, draw: Any) -> dict[str, Any]:
     there = set(model.residuals()["law"])
     tests = scrutinise(results)
     return {"figures": [draw(residual_figure(results, law)) for law in LAWS if law in there],
-            "tests": [{"question": question, "sentence": check.sentence, "table": _table(check.table)}
+            "tests": [{"question": question, "sentence": check.sentence,
+                       "table": _table(check.table) if len(check.table) else ""}
                       for question, check in tests.questions()],
             "curve": tests.curve, "alike": draw(alike_figure(tests.alike.table)),
             "alike_said": tests.alike.sentence,
-            "coefficients": _table(model.coefficients()), "spreads": _table(model.spreads()),
-            "sheets": _table(model.sheets())}
+            "coefficients": _table(model.coefficients(), (
+                "Coefficients: what was assumed before the trials, and what they say (mean and standard deviation); "
+                "learned: the share of the assumed spread that they took away")),
+            "spreads": _table(model.spreads(), (
+                "Spreads as fractions (0.08 is 8 %): assumed before, and the middle 90 % after the trials; learned as "
+                "above")),
+            "sheets": _table(model.sheets(), "Abrasive sheets: factor on the edge radius, with its 90 % band")}
 
 
-def _table(frame: pd.DataFrame) -> dict[str, Any]:
-    """A frame as header and text cells; shares of spread and effects keep three digits."""
-    def cell(value: Any) -> str:
-        if isinstance(value, str):
-            return value
-        return "–" if pd.isna(value) else f"{value:.3g}"
-
-    return {"head": [c.replace("_", " ") for c in frame.columns],
-            "rows": [[cell(v) for v in row] for row in frame.itertuples(index=False)],
-            "numeric": [pd.api.types.is_numeric_dtype(frame[c]) for c in frame.columns]}
+def _table(frame: pd.DataFrame, caption: str = "") -> Markup:
+    """A frame as a table of the page, its names in words."""
+    return Markup(Table(frame.rename(columns=lambda name: str(name).replace("_", " ")), caption).markup())

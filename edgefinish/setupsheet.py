@@ -20,7 +20,7 @@ from .cautions import CAUTIONS, DEFER
 from .fingerprint import fingerprint
 from .job import SpeedWindow
 from .results import Results
-from .units import Toward, shown
+from .units import shown
 from .wording import (
     POSITION_WORDS,
     POSITIONS,
@@ -32,6 +32,7 @@ from .wording import (
     limits,
     percent,
     settings,
+    sheet_age,
     speeds,
 )
 
@@ -76,7 +77,7 @@ def sheet_name(window: SpeedWindow) -> str:
     first, last = job.sheet_hours
     parts = (job.material[:LONGEST_NAME], job.cut_process, job.burr_severity and job.burr_severity[:LONGEST_NAME],
              f"{job.thickness_mm:g}mm", f"{job.drum_pressure_kPa:g}kPa", job.grit, f"{job.passes}x",
-             f"{first:g}-{last:g}h", hashlib.sha256(repr(job).encode()).hexdigest()[:6])
+             f"{first:.3g}-{last:.3g}h", hashlib.sha256(repr(job).encode()).hexdigest()[:6])
     return "-".join(filter(None, (_slug(p) for p in parts if p)))
 
 
@@ -91,7 +92,7 @@ def _content(results: Results, window: SpeedWindow) -> dict[str, Any]:
     at = speeds(window, system)
     first, last = job.sheet_hours
     mark = fingerprint(results, window)
-    oldest, youngest = _age(last, "down"), _age(first, "up")
+    oldest, youngest = sheet_age(last, "down"), sheet_age(first, "up")
     too_new = f"Not on a sheet younger than {youngest}. " if first else ""
     return {
         "title": job_name(job, system), "paper": issue.paper, "material": job.material, "study": study.name,
@@ -115,15 +116,6 @@ def _content(results: Results, window: SpeedWindow) -> dict[str, Any]:
         "superseded_by": issue.superseded_by or "", "fingerprint": mark, "made_by": f"edgefinish {__version__}",
         "code": _code(results, window, mark),
     }
-
-
-def _age(contact_hours: float, toward: Toward) -> str:
-    """Age of a sheet as printed, rounded to the safe side.
-
-    >>> _age(15.36, "down"), _age(8.0, "down")
-    ('15.3 h', '8 h')
-    """
-    return shown("contact_hours", contact_hours, "metric", toward).replace(".0 ", " ")
 
 
 def _code(results: Results, window: SpeedWindow, mark: str) -> str:

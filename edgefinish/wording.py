@@ -12,6 +12,8 @@ POSITIONS = ("leading", "trailing", "lateral", "cutout")
 POSITION_WORDS = {"leading": "leading", "trailing": "trailing", "lateral": "lateral", "cutout": "cut-out"}
 SPEED = "feed_speed_m_min"
 FINER_STEPS = 4
+LIMIT_NEAR = 0.04
+"""A limit printed in parts of an inch is never tighter than the job's by more than this share; common practice."""
 
 
 @dataclass(frozen=True)
@@ -54,19 +56,29 @@ def speeds(window: SpeedWindow, system: System) -> ShownWindow:
 
 
 def limit(name: str, value: float, system: System, toward: Toward) -> str:
-    """A limit as printed: its usual digits where they hold it exactly, else three digits rounded to the safe side.
+    """A limit as printed: as it stands where its usual digits hold it, else rounded to the safe side.
 
-    >>> limit("edge_radius_mm", 0.6, "metric", "down")
-    '0.60 mm'
+    In parts of an inch to the coarsest of 1, 1/2 and 1/10 of the usual step that lies within `LIMIT_NEAR` of it.
+
+    >>> limit("edge_radius_mm", 0.6, "metric", "down"), limit("edge_radius_mm", 0.7, "imperial", "down")
+    ('0.60 mm', '0.027 in')
     """
     quantity = QUANTITIES[name]
-    decimals = quantity.metric_decimals if system == "metric" else quantity.imperial_decimals
+    usual = quantity.metric_decimals if system == "metric" else quantity.imperial_decimals
     number = float(in_shown(name, value, system))
-    if abs(round(number, decimals) - number) > 1e-9 * max(1.0, abs(number)):
-        decimals = max(decimals, 2 - math.floor(math.log10(abs(number))))
-    scale = 10.0 ** decimals
-    steps = math.floor(number * scale + 1e-6) if toward == "down" else math.ceil(number * scale - 1e-6)
-    return f"{steps / scale:.{decimals}f} {unit_of(name, system)}"
+    exact = abs(round(number, usual) - number) <= 1e-9 * max(1.0, abs(number))
+    finest = usual if exact else max(usual, 2 - math.floor(math.log10(abs(number))))
+    tries = [(10**finest, finest)]
+    if system == "imperial" and not exact:
+        tries = [(10**usual, usual), (2 * 10**usual, usual + 1), (10 ** (usual + 1), usual + 1), *tries]
+
+    def printed(scale: int, decimals: int) -> str:
+        steps = math.floor(number * scale + 1e-6) if toward == "down" else math.ceil(number * scale - 1e-6)
+        return f"{steps / scale:.{decimals}f}"
+
+    texts = [printed(*t) for t in tries]
+    near = (t for t in texts if abs(float(t) - number) <= LIMIT_NEAR * number)
+    return f"{next(near, texts[-1])} {unit_of(name, system)}"
 
 
 def limits(job: Job, system: System) -> tuple[str, ...]:
@@ -103,14 +115,28 @@ def job_name(job: Job, system: System) -> str:
     return ", ".join(p for p in parts if p)
 
 
+def sheet_age(contact_hours: float, toward: Toward) -> str:
+    """A sheet's age as printed, in tenths of an hour.
+
+    >>> sheet_age(15.36, "down"), sheet_age(8.0, "down")
+    ('15.3 h', '8 h')
+    """
+    return shown("contact_hours", contact_hours, "metric", toward).replace(".0 ", " ")
+
+
 def hours(job: Job) -> str:
-    """The span of sheet age, contact hours.
+    """The span of sheet age in contact hours, printed no wider than it is.
 
     >>> hours(Job(material="S355", thickness_mm=10, drum_pressure_kPa=60, grit="P80", removal_um=40))
     '0 to 15 h'
     """
     first, last = job.sheet_hours
-    return f"{first:g} h" if first == last else f"{first:g} to {last:g} h"
+    ends = sheet_age(first, "up"), sheet_age(last, "down")
+    if first == last:
+        return ends[1] if last >= 0.1 or not last else f"{last:.2g} h"
+    if float(ends[0].split()[0]) >= float(ends[1].split()[0]):
+        return f"{first:.3g} to {last:.3g} h"
+    return f"{ends[0].removesuffix(' h')} to {ends[1]}"
 
 
 def settings(job: Job, system: System) -> str:
@@ -138,9 +164,9 @@ def claim(job: Job) -> str:
     >>> claim(Job(material="S355", thickness_mm=10, drum_pressure_kPa=60, grit="P80", removal_um=40))[:48]
     'With 95\xa0% confidence the whole window holds: at '
     """
-    first, last = job.sheet_hours
-    age = f"on a sheet of {first:g} contact hours" if first == last else f"at every sheet age from {hours(job)}"
-    return (f"With {percent(job.confidence)} confidence the whole window holds: at every speed in it, {age}, at least "
+    one = job.sheet_hours[0] == job.sheet_hours[1]
+    when = f"on a sheet of {hours(job)}" if one else f"at every sheet age from {hours(job)}"
+    return (f"With {percent(job.confidence)} confidence the whole window holds: at every speed in it, {when}, at least "
             f"{percent(job.share)} of future edges at the worst measured edge position meet every limit together.")
 
 

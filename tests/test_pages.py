@@ -21,7 +21,7 @@ from edgefinish.report import windows_csv, windows_json
 from edgefinish.setupsheet import sheet_html, sheet_name, sheet_pdf
 from edgefinish.sheetissue import sheet_issue
 from edgefinish.units import in_shown
-from edgefinish.wording import SPEED, claim, first_off_edges, limit, limits, speeds
+from edgefinish.wording import LIMIT_NEAR, SPEED, claim, first_off_edges, hours, limit, limits, speeds
 
 JOB = ef.Job(material="S355", thickness_mm=10, drum_pressure_kPa=60, grit="P80", edge_radius_mm=(0.2, 0.6),
              residual_burr_mm=0.05, removal_um=40)
@@ -76,7 +76,27 @@ def test_printed_limits_never_looser(value, system):
     shown = float(in_shown("edge_radius_mm", value, system))
     low, high = (float(limit("edge_radius_mm", value, system, way).split()[0]) for way in ("up", "down"))
     assert high <= shown * (1 + 1e-6) and shown * (1 - 1e-6) <= low
-    assert high == pytest.approx(shown, rel=0.02) and low == pytest.approx(shown, rel=0.02)
+    assert high == pytest.approx(shown, rel=LIMIT_NEAR) and low == pytest.approx(shown, rel=LIMIT_NEAR)
+
+
+# Least counts of gauges in inches, 0.001 and 0.0005, and tenths of a thousandth: common practice, no source.
+@pytest.mark.parametrize("value, toward, printed", [
+    (0.2, "up", "0.008 in"), (0.7, "down", "0.027 in"), (0.3, "down", "0.0115 in"), (0.05, "down", "0.0019 in"),
+    (12.7, "down", "0.500 in"), (0.1905, "up", "0.0075 in")])
+def test_limits_in_inches_are_read_off_a_gauge(value, toward, printed):
+    assert limit("edge_radius_mm", value, "imperial", toward) == printed
+
+
+@pytest.mark.parametrize("value, printed", [(0.6, "0.60 mm"), (0.125, "0.125 mm"), (1 / 3, "0.333 mm")])
+def test_limits_in_mm_stand_as_the_job_says_them(value, printed):
+    assert limit("edge_radius_mm", value, "metric", "down") == printed
+
+
+@pytest.mark.parametrize("span, printed", [
+    ((0, 15), "0 to 15 h"), ((0, 46 / 3), "0 to 15.3 h"), ((1.01, 15.39), "1.1 to 15.3 h"), ((8, 8), "8 h"),
+    ((46 / 3, 46 / 3), "15.3 h"), ((0.02, 0.04), "0.02 to 0.04 h"), ((0, 0), "0 h"), ((0.04, 0.04), "0.04 h")])
+def test_sheet_ages_in_tenths_of_an_hour_and_never_wider_than_they_are(span, printed):
+    assert hours(replace(JOB, sheet_hours=span)) == printed
 
 
 def test_narrow_window_gets_finer_digits():
@@ -162,7 +182,7 @@ def test_names_come_out_as_text_in_the_report():
     assert not [a for _, a in page.tags if any(name.startswith("on") for name in a)]
     for name in pages.HOSTILE:
         assert name in page.text
-    assert len([t for t, _ in page.tags if t == "script"]) == 2
+    assert len([t for t, _ in page.tags if t == "script"]) == 3
 
 
 def test_report_and_sheets_ask_nothing_of_a_network():

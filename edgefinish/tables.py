@@ -1,0 +1,82 @@
+"""Tables for pages and notebooks: text to the left, numbers to the right, sorted by their headers where scripts run."""
+
+from __future__ import annotations
+
+import html
+import re
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+
+import pandas as pd
+
+_NUMBER = re.compile(r"[<>≤≥+−-]?\d[\d.,]*( ?[^\d\s]+)?")
+_STYLES = {True: ' class="number" style="text-align:right"', False: ' style="text-align:left"'}
+
+
+@dataclass(frozen=True)
+class Table:
+    """A frame as it is read: no index, each cell as text, a dash for what is not there.
+
+    Shown by a notebook as it stands. The markup is a plain table; a short script, the same for all, makes its headers
+    into buttons that sort and, from six rows on, adds a field that shows only rows with a word. Where no script may
+    run (paper, a notebook that is not trusted) the table is whole.
+
+    >>> print(Table(pd.DataFrame({"grit": ["P80"], "low": [1.6]})))
+    grit low
+     P80 1.6
+    """
+
+    frame: pd.DataFrame
+    caption: str = ""
+
+    @property
+    def cells(self) -> list[list[str]]:
+        """Every cell as text, row by row."""
+        return [[_word(v) for v in row] for row in self.frame.itertuples(index=False)]
+
+    @property
+    def numeric(self) -> list[bool]:
+        """For each column whether all it holds are numbers, with a unit or without."""
+        columns = zip(*self.cells, strict=True) if len(self.frame) else [()] * len(self.frame.columns)
+        held = [[c for c in column if c not in ("", "–")] for column in columns]
+        return [bool(words) and all(_NUMBER.fullmatch(w) for w in words) for words in held]
+
+    def markup(self) -> str:
+        """The table as HTML, every name and cell as text.
+
+        >>> Table(pd.DataFrame({"name": ["<b>"]})).markup().count("&lt;b&gt;")
+        1
+        """
+        styles = [_STYLES[n] for n in self.numeric]
+        heads = "".join(f'<th scope="col"{s}>{html.escape(str(c))}</th>'
+                        for c, s in zip(self.frame.columns, styles, strict=True))
+        rows = "".join("<tr>" + "".join(f"<td{s}>{html.escape(c)}</td>" for c, s in zip(row, styles, strict=True))
+                       + "</tr>" for row in self.cells)
+        caption = f"<caption>{html.escape(self.caption)}</caption>" if self.caption else ""
+        return f'<table class="sorts">{caption}<thead><tr>{heads}</tr></thead><tbody>{rows}</tbody></table>'
+
+    def __str__(self) -> str:
+        return pd.DataFrame(self.cells, columns=self.frame.columns).to_string(index=False)
+
+    __repr__ = __str__
+
+    def _repr_html_(self) -> str:
+        return f"{self.markup()}<script>{script()}</script>"
+
+
+def _word(value: object) -> str:
+    """Three digits of a number, a dash for what is not there."""
+    if isinstance(value, str):
+        return value
+    if pd.isna(value):
+        return "–"
+    if isinstance(value, float):
+        return f"{value:.0f}" if abs(value) >= 1000 else f"{value:.3g}"
+    return str(value)
+
+
+@cache
+def script() -> str:
+    """What makes tables sort; harmless where it runs twice."""
+    return resources.files("edgefinish").joinpath("templates", "tables.js").read_text(encoding="utf-8")
