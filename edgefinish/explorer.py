@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from typing import Any, Literal
 
 import numpy as np
@@ -18,12 +17,14 @@ import numpy as np
 from .drawing import of_material
 from .forms import first_of_each_material
 from .job import Job, SpeedWindow
+from .linefit import radius_alone
+from .pressures import windows_of
 from .results import Results
-from .units import QUANTITIES, in_shown, shown, unit_of
+from .units import QUANTITIES, System, in_shown, shown, unit_of
 from .wording import SPEED, hours, job_name, limit, percent, settings, speeds
 
-MOST_WINDOWS = 96
-"""How many windows are computed for one page, over all of its jobs; a joint one takes about 0.15 s."""
+MOST_WINDOWS, MOST_JOINT = 1500, 216
+"""How many windows are computed for one page, over all of its jobs: where only the radius is limited, and else."""
 FINER = 10
 """Steps of a slider between two grid points."""
 Kind = Literal["menu", "both", "up", "down"]
@@ -34,7 +35,8 @@ class Axis:
     """One thing to change: its name, its values in rising order, each with its words, and the job's own place in them.
 
     `kind`: "menu" has nothing between its values; "both" takes the two neighbours together, "up" the greater one,
-    "down" the smaller one, because that is the stricter.
+    "down" the smaller one, because that is the stricter. `numbers` are the values as shown, in `unit`, from which a
+    slider reckons its own value between them; a menu has none.
     """
 
     name: str
@@ -43,15 +45,22 @@ class Axis:
     values: tuple[Any, ...]
     words: tuple[str, ...]
     own: int
+    numbers: tuple[float, ...] = ()
+    decimals: int = 0
+    unit: str = ""
 
 
 @dataclass(frozen=True)
 class Surface:
-    """One job of the study with what may be changed about it, and a window for each combination, last axis fastest."""
+    """One job of the study with what may be changed about it: at most `together` axes at once.
+
+    `windows`: the answer for each combination that was computed, by the places of its values on the axes.
+    """
 
     job: Job
     axes: tuple[Axis, ...]
-    windows: tuple[SpeedWindow, ...]
+    together: int
+    windows: Mapping[tuple[int, ...], SpeedWindow]
 
 
 def surfaces(results: Results) -> tuple[Surface, ...]:
@@ -59,12 +68,12 @@ def surfaces(results: Results) -> tuple[Surface, ...]:
     about = [w for w in first_of_each_material(results.windows) if w.verdict != "not enough evidence"]
     out = []
     for window in about:
-        axes = _axes(results, window.job, MOST_WINDOWS // len(about))
-        places = itertools.product(*(a.values for a in axes))
-        jobs = [at(window.job, dict(zip((a.name for a in axes), values, strict=True))) for values in places]
-        model = results.model
-        found = (model._keep(("window", job), partial(model.window, job)) for job in jobs)
-        out.append(Surface(window.job, axes, tuple(found)))
+        most = (MOST_WINDOWS if radius_alone(window.job) else MOST_JOINT) // len(about)
+        axes, together = _axes(results, window.job, most)
+        places = [p for p in itertools.product(*(range(len(a.values)) for a in axes))
+                  if sum(k != a.own for k, a in zip(p, axes, strict=True)) <= together]
+        jobs = [at(window.job, {a.name: a.values[k] for k, a in zip(p, axes, strict=True)}) for p in places]
+        out.append(Surface(window.job, axes, together, dict(zip(places, windows_of(results, jobs), strict=True))))
     return tuple(out)
 
 
@@ -83,17 +92,29 @@ def at(job: Job, changed: dict[str, Any]) -> Job:
                    sheet_hours=(job.sheet_hours[0], oldest), **fields)
 
 
-def _axes(results: Results, job: Job, most: int) -> tuple[Axis, ...]:
-    """As many values of as many axes as `most` windows allow: first one beside the job's own on each, then more."""
-    wanted = _wanted(results, job)
-    taken = {name: 1 for name in wanted}
-    for count in (2, 3):
-        for name, (_, values) in wanted.items():
-            if taken[name] == count - 1 and len(values) >= count:
-                if math.prod(taken.values()) // taken[name] * count <= most:
-                    taken[name] = count
+def _axes(results: Results, job: Job, most: int) -> tuple[tuple[Axis, ...], int]:
+    """Every axis with two values, as many of them changed at once as `most` windows allow, then third values."""
+    wanted = {name: w for name, w in _wanted(results, job).items() if len(w[1]) > 1}
+    taken = dict.fromkeys(wanted, 2)
+    together = max((k for k in range(len(wanted) + 1) if _count(taken.values(), k) <= most), default=0)
+    for name, (_, values) in wanted.items():
+        if len(values) > 2 and _count((taken | {name: 3}).values(), together) <= most:
+            taken[name] = 3
     return tuple(_axis(results, job, name, kind, values[:taken[name]])
-                 for name, (kind, values) in wanted.items() if taken[name] > 1)
+                 for name, (kind, values) in wanted.items()), together
+
+
+def _count(values: Iterable[int], together: int) -> int:
+    """How many combinations there are of axes with so many values each, at most `together` of them off their own.
+
+    >>> _count([2, 2, 3], 1), _count([2, 2, 3], 3)
+    (5, 12)
+    """
+    ways = [1] + [0] * together
+    for number in values:
+        for k in range(together, 0, -1):
+            ways[k] += ways[k - 1] * (number - 1)
+    return sum(ways)
 
 
 def _wanted(results: Results, job: Job) -> dict[str, tuple[Kind, list[Any]]]:
@@ -146,7 +167,24 @@ def _axis(results: Results, job: Job, name: str, kind: Kind, values: Sequence[An
     }.get(name) or (QUANTITIES[name].label, lambda v: shown(name, v, system))
     if name in ("removal_um", "residual_burr_mm"):
         label, words = f"{label} at most", lambda v: limit(name, v, system, "down")
-    return Axis(name, label, kind, tuple(ordered), tuple(words(v) for v in ordered), ordered.index(own))
+    numbers, decimals, unit = _numbers(name, ordered, system)
+    return Axis(name, label, kind, tuple(ordered), tuple(words(v) for v in ordered), ordered.index(own), numbers,
+                decimals, unit)
+
+
+def _numbers(name: str, values: Sequence[Any], system: System) -> tuple[tuple[float, ...], int, str]:
+    """Values as a slider shows them, with their decimals and their unit; a limit's own value with a digit more."""
+    if name == "grit":
+        return (), 0, ""
+    if name in ("share", "confidence"):
+        return tuple(100 * v for v in values), 1, "%"
+    other = {"oldest": "contact_hours", "radius_from": "edge_radius_mm", "radius_to": "edge_radius_mm"}
+    quantity = other.get(name, name)
+    known = QUANTITIES[quantity]
+    decimals = known.metric_decimals if system == "metric" else known.imperial_decimals
+    limited = name in ("radius_from", "radius_to", "removal_um", "residual_burr_mm")
+    return (tuple(float(f"{v:.6g}") for v in in_shown(quantity, values, system)), decimals + limited,
+            unit_of(quantity, system))
 
 
 def page_data(results: Results, about: Sequence[Surface]) -> dict[str, Any]:
@@ -154,9 +192,11 @@ def page_data(results: Results, about: Sequence[Surface]) -> dict[str, Any]:
     system = results.study.units
     return {"unit": unit_of(SPEED, system), "finer": FINER,
             "jobs": [{"name": f"{job_name(s.job, system)} ({settings(s.job, system)})",
-                      "from": _tried(results, s.job)[0], "to": _tried(results, s.job)[1],
-                      "axes": [{"label": a.label, "kind": a.kind, "words": a.words, "own": a.own} for a in s.axes],
-                      "cells": [_cell(w, system) for w in s.windows]} for s in about]}
+                      "from": _tried(results, s.job)[0], "to": _tried(results, s.job)[1], "together": s.together,
+                      "axes": [{"label": a.label, "kind": a.kind, "words": a.words, "own": a.own, "numbers": a.numbers,
+                                "decimals": a.decimals, "unit": a.unit} for a in s.axes],
+                      "cells": {" ".join(map(str, place)): _cell(w, system) for place, w in s.windows.items()}}
+                     for s in about]}
 
 
 def _tried(results: Results, job: Job) -> tuple[float, float]:

@@ -65,15 +65,21 @@ def readable(table: pd.DataFrame, units: str) -> pd.DataFrame:
     out = {}
     for name in table.columns:
         quantity = QUANTITIES.get(name)
-        numbers = table[name].dtype.kind == "f" if quantity else False
-        unit = unit_of(name, units) if numbers else ""
+        unit = unit_of(name, units) if quantity else ""
         label = f"{quantity.label}, {unit}" if quantity and unit else str(name).replace("_", " ")
-        out[label] = [_number(name, v, units) for v in table[name]] if numbers else table[name]
+        dates = table[name].dtype.kind == "M"
+        out[label] = ([_number(name, v, units) for v in table[name]] if quantity else
+                      table[name].dt.strftime("%Y-%m-%d") if dates else table[name])
     return pd.DataFrame(out, index=table.index)
 
 
-def _number(name: str, value: float, units: str) -> str:
-    """A number of a quantity without its unit, rounded as the trade does; a reading with one digit more."""
+def _number(name: str, value: float | str, units: str) -> str:
+    """A number of a quantity without its unit, rounded as the trade does; a reading with one digit more.
+
+    A reading beyond what the gauge resolves keeps its sign.
+    """
+    if isinstance(value, str) and value[:1] in ("<", ">"):
+        return value[0] + _number(name, float(value[1:]), units)
     if pd.isna(value):
         return ""
     if name not in MEASURED:

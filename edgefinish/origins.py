@@ -83,7 +83,8 @@ def origins(results: Results, window: SpeedWindow) -> Origins | None:
         "edge", "", "plate", "", "sheet", "wear", "")
     of = {name: column for name, column in zip(names, sd.T, strict=True) if name}
     sheet = of["sheet"] ** 2 + (of["wear"] * age / WEAR_HOURS) ** 2
-    edge = of["edge"] ** 2 / (1 - 2 * tail)
+    apart = 1.0 if promise.position_spread is None else float(np.mean(np.square(promise.position_spread)))
+    edge = apart * of["edge"] ** 2 / (1 - 2 * tail)
     gauge = np.minimum(_gauge_variance(results.log, float(np.median(mean))), edge)
     parts = _shares(post.weight, {"sheet to sheet": sheet, "plate to plate": of["plate"] ** 2,
                                   "edge to edge": edge - gauge, "steps of the gauge": gauge,

@@ -27,7 +27,7 @@ from .units import in_shown, shown
 from .wording import SPEED, hours, job_name, speeds
 
 PRESSURE = "drum_pressure_kPa"
-MOST_PRESSURES = 13
+MOST_PRESSURES = 9
 NARROWEST_NAME = 0.3
 """A limit is named along an end where it binds over at least this share of the pressures."""
 HEIGHT = 300

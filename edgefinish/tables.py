@@ -57,6 +57,8 @@ class Table:
         return f'<table class="sorts">{caption}<thead><tr>{heads}</tr></thead><tbody>{rows}</tbody></table>'
 
     def __str__(self) -> str:
+        if self.frame.empty:
+            return "no rows"
         return pd.DataFrame(self.cells, columns=self.frame.columns).to_string(index=False)
 
     __repr__ = __str__

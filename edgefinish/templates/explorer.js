@@ -12,21 +12,36 @@
     return {both: [k, k + 1], up: [k + 1], down: [k]}[axis.kind];
   }
 
+  // The slider's own value, between two grid points as well.
+  function value(axis, input) {
+    const place = Number(input.value) / data.finer, k = Math.min(Math.floor(place), axis.numbers.length - 2);
+    const number = axis.numbers[k] + (place - k) * (axis.numbers[k + 1] - axis.numbers[k]);
+    return number.toFixed(axis.decimals) + "\u00a0" + axis.unit;
+  }
+
   function answer() {
     const now = data.jobs[Number(job.value)], inputs = [...controls.querySelectorAll("input, select")];
     const picked = now.axes.map((axis, n) => neighbours(axis, inputs[n]));
-    let cells = [0], told = [];
+    let cells = [[]], told = [];
+    const changed = now.axes.filter((axis, n) => picked[n].some(k => k !== axis.own));
     now.axes.forEach((axis, n) => {
-      cells = cells.flatMap(c => picked[n].map(k => c * axis.words.length + k));
+      cells = cells.flatMap(c => picked[n].map(k => [...c, k]));
       const words = picked[n].map(k => axis.words[k]), between = axis.kind !== "menu" && inputs[n].value % data.finer;
-      const said = (between ? "between: taken as " : "") + words.join(" and ");
+      const own = between ? value(axis, inputs[n]) : words[0];
+      const said = own + (between ? ", taken as " + words.join(" and ") : "");
       inputs[n].setAttribute("aria-valuetext", said);
       inputs[n].nextElementSibling.textContent = said;
-      if (between) told.push(axis.label + " taken as " + words.join(" and "));
+      if (between) told.push(axis.label + " " + said);
     });
-    const found = cells.map(c => now.cells[c]), none = found.find(c => c.no);
+    by("explorer-own").disabled = !changed.length;
+    const found = cells.map(c => now.cells[c.join(" ")]), lost = found.some(c => !c);
+    const none = lost ? undefined : found.find(c => c.no);
     let head, low, high, why = "", point = "";
-    if (none) { head = none.no[0].toUpperCase() + none.no.slice(1); why = none.why; }
+    if (lost) {
+      head = "Not computed";
+      why = "Answers are there for " + now.together + " changes at a time at most. Changed now: " +
+        changed.map(axis => axis.label).join(", ") + ". Set one of them back.";
+    } else if (none) { head = none.no[0].toUpperCase() + none.no.slice(1); why = none.why; }
     else {
       low = found.reduce((a, b) => Number(b.low) > Number(a.low) ? b : a);
       high = found.reduce((a, b) => Number(b.high) < Number(a.high) ? b : a);
@@ -35,13 +50,13 @@
         low = high = undefined;
       } else {
         head = low.low + " to " + high.high + " " + data.unit;
-        point = found.length === 1 ? "Set point " + low.point + " " + data.unit + ". " : "";
+        point = found.length === 1 && !told.length ? "Set point " + low.point + " " + data.unit + ". " : "";
         why = (low.below ? "Low end: " + low.below + ". " : "") + (high.above ? "High end: " + high.above + "." : "");
       }
     }
     by("explorer-window").textContent = head;
     by("explorer-why").textContent = point + why;
-    by("explorer-safe").textContent = told.length ?
+    by("explorer-safe").textContent = lost ? "" : told.length ?
       "Between computed points the safer neighbour is shown: " + told.join("; ") + "." : "Computed at this very point.";
     const at = v => 10 + 440 * (v - now.from) / (now.to - now.from);
     bar.setAttribute("x", low ? at(low.low) : 10);
@@ -73,6 +88,7 @@
 
   data.jobs.forEach((j, k) => { const o = make("option", j.name); o.value = k; job.append(o); });
   job.addEventListener("input", build);
+  by("explorer-own").addEventListener("click", () => { build(); job.focus(); });
   build();
   by("explorer").hidden = false;
 })();
