@@ -8,6 +8,7 @@ import os
 import signal
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
 from types import FrameType
@@ -244,7 +245,18 @@ def _complain(error: EdgeFinishError, as_json: bool) -> None:
         print(json.dumps({"error": type(error).__name__, "subject": error.subject, "problems": problems},
                          ensure_ascii=False, indent=1))
     else:
-        print(f"edgefinish: {error}", file=sys.stderr)
+        print(f"edgefinish: {_faults(error)}", file=sys.stderr)
+
+
+def _faults(error: EdgeFinishError) -> str:
+    """Every fault; one that many rows share in the same words is said once, at its first row."""
+    alike: dict[object, list[Problem]] = {}
+    for problem in error.problems:
+        alike.setdefault((type(problem), replace(problem, row=None)), []).append(problem)
+    if len(alike) == len(error.problems):
+        return str(error)
+    lines = [f"{some[0]}{f' ({len(some)} rows in all)' if len(some) > 1 else ''}" for some in alike.values()]
+    return "\n  ".join([f"{error.subject + ': ' if error.subject else ''}{len(error.problems)} faults", *lines])
 
 
 def _terminate(signal_number: int, frame: FrameType | None) -> None:

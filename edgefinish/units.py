@@ -19,6 +19,8 @@ from .errors import nearest
 
 System = Literal["metric", "imperial"]
 Toward = Literal["nearest", "up", "down"]
+NOMINAL = 0.001
+"""A nominal size is printed as the plain one that lies this near: 0.394 in is a 10 mm plate; common practice."""
 
 
 @dataclass(frozen=True)
@@ -203,8 +205,9 @@ def shown(name: str, value: float, system: System, toward: Toward = "nearest") -
     way = {"nearest": ROUND_HALF_EVEN, "up": ROUND_CEILING, "down": ROUND_FLOOR}[toward]
     # Nine digits first: a conversion's last binary digit must not push a round number to the next step.
     text = format(Decimal(f"{number:.9g}").quantize(Decimal(1).scaleb(-decimals), rounding=way), "f")
-    if quantity.nominal and "." in text:
-        text = text.rstrip("0").rstrip(".")
+    if quantity.nominal:
+        near = (f"{number:.{d}f}" for d in range(decimals) if abs(round(number, d) - number) <= NOMINAL * abs(number))
+        text = next(near, text.rstrip("0").rstrip(".") if "." in text else text)
     return f"{text} {unit}" if unit else text
 
 

@@ -79,6 +79,17 @@ def test_a_faulty_log_is_exit_code_1_with_every_fault(tmp_path, capsys):
     assert error["error"] == "LogError" and [p["row"] for p in error["problems"]] == [5, 11]
 
 
+def test_one_fault_in_many_rows_is_said_once(tmp_path, capsys):
+    trials = smallstudy.trials()
+    trials["edge_position"] = trials["edge_position"].replace({"leading": "front", "cutout": "hole"})
+    trials.to_csv(tmp_path / "trials.csv", index=False)
+    assert cli.main(["check", str(tmp_path / "trials.csv")]) == 1
+    head, *lines = capsys.readouterr().err.splitlines()
+    assert "48 faults" in head and len(lines) == 2
+    assert lines[0].startswith("  row 2, ") and "'front'" in lines[0] and lines[0].endswith("(24 rows in all)")
+    assert lines[1].startswith("  row 5, ") and "'hole'" in lines[1] and lines[1].endswith("(24 rows in all)")
+
+
 def test_files_that_are_not_there_are_exit_code_1(tmp_path, capsys):
     for line in (["check", str(tmp_path / "no.csv")], ["run", str(tmp_path / "no.yaml")],
                  ["check", str(tmp_path / "no.yaml")]):
