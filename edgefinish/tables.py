@@ -11,7 +11,7 @@ from importlib import resources
 import pandas as pd
 
 _NUMBER = re.compile(r"[<>≤≥+−-]?\d[\d.,]*( ?[^\d\s]+)?")
-_STYLES = {True: ' class="number" style="text-align:right"', False: ' style="text-align:left"'}
+_STYLES = {True: ' class="number" style="text-align:right;white-space:nowrap"', False: ' style="text-align:left"'}
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,8 @@ import json
 import math
 import re
 from dataclasses import fields, replace
+from importlib.util import module_from_spec, spec_from_file_location
+from pathlib import Path
 
 import pages
 import pypdf
@@ -23,6 +25,7 @@ from edgefinish.sheetissue import sheet_issue
 from edgefinish.units import in_shown
 from edgefinish.wording import LIMIT_NEAR, SPEED, claim, first_off_edges, hours, limit, limits, speeds
 
+DEMO = Path(__file__).parents[1] / "data" / "demo"
 JOB = ef.Job(material="S355", thickness_mm=10, drum_pressure_kPa=60, grit="P80", edge_radius_mm=(0.2, 0.6),
              residual_burr_mm=0.05, removal_um=40)
 # Page sizes: A4 of ISO 216 (210 mm × 297 mm), Letter of ANSI/ASME Y14.1 (8.5 in × 11 in); PDF points are 1/72 in.
@@ -263,6 +266,20 @@ def test_windows_json_holds_windows_and_record():
         assert ef.Job.from_mapping({f.name: row[f.name] for f in fields(ef.Job)}) == window.job
         assert row["reasons"] == list(window.reasons)
         assert row["low_m_min"] == (None if window.low_m_min is None else float(f"{window.low_m_min:.6g}"))
+
+
+def test_the_picture_of_the_readme_is_as_it_is_drawn_now():
+    spec = spec_from_file_location("draw", DEMO / "draw.py")
+    draw = module_from_spec(spec)
+    spec.loader.exec_module(draw)
+    told = pages.demo()
+    job = next(j for j in told.study.jobs(told.log) if j.title == draw.JOB)
+    told = replace(told, windows=(told.model.window(job),))
+    number = re.compile(r"-?\d*\.?\d+")
+    now, shown = draw.picture(told), (DEMO / "window.svg").read_text(encoding="utf-8")
+    assert number.sub("#", now) == number.sub("#", shown)
+    # Half a drawing unit: other versions of packages may round otherwise.
+    assert [float(n) for n in number.findall(now)] == pytest.approx([float(n) for n in number.findall(shown)], abs=0.5)
 
 
 def test_two_jobs_never_share_a_sheet():
