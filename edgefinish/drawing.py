@@ -33,7 +33,7 @@ SHEET_SHAPES = ("circle", "square", "diamond", "cross", "star", "hexagon", "pent
 INK, BAND, WINDOW_FILL, WEAK = "#222222", "rgba(0,114,178,0.18)", "rgba(120,120,120,0.16)", 0.28
 MOST_READINGS = 1500
 WRAP_TITLE, WRAP_SMALL = 42, 56
-GRID = 61
+GRID = 41
 
 
 def figure_json(fig: go.Figure) -> dict[str, Any]:

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import textwrap
-from collections.abc import Callable, Sequence
-from functools import wraps
-from typing import ParamSpec
+import html
+from collections.abc import Sequence
 
 import pandas as pd
 
@@ -25,17 +23,19 @@ MEASURED = ("edge_radius_mm", "burr_height_mm", "residual_burr_mm", "removal_um"
 # A coefficient whose posterior is nearly as wide as its prior was not learned from the trials.
 LEARNED = 0.8
 FAR_OFF = 4.0
-WIDE = 92
-Said = ParamSpec("Said")
 
 
-def in_lines(said: Callable[Said, str]) -> Callable[Said, str]:
-    """What a function says, in lines of `WIDE` characters: JupyterLab breaks longer ones in the middle of a word."""
-    @wraps(said)
-    def wrapped(*args: Said.args, **kwargs: Said.kwargs) -> str:
-        return "\n".join(textwrap.fill(line, WIDE, break_long_words=False, break_on_hyphens=False)
-                         for line in said(*args, **kwargs).split("\n"))
-    return wrapped
+def say(*texts: str) -> None:
+    """Sentences in a notebook, a paragraph for each line, which wrap as the page does; names come out as text.
+
+    >>> say("<b>", "two")
+    {'text/html': '<p>&lt;b&gt;</p><p>two</p>', 'text/plain': '<b>\\ntwo'}
+    """
+    from IPython.display import display
+
+    said = "\n".join(texts)
+    paragraphs = "".join(f"<p>{html.escape(line)}</p>" for line in said.split("\n"))
+    display({"text/html": paragraphs, "text/plain": said}, raw=True)
 
 
 def count(number: int, word: str, many: str = "") -> str:
@@ -149,7 +149,6 @@ def readings(log: TrialLog) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-@in_lines
 def readings_said(log: TrialLog) -> str:
     """How many edge radii the gauge could not resolve, and what becomes of them."""
     reading = log.reading("edge_radius_mm")
@@ -161,7 +160,6 @@ def readings_said(log: TrialLog) -> str:
             "above, not as a number.")
 
 
-@in_lines
 def spreads_said(results: Results) -> str:
     """Which level of chance is the largest in the edge radius."""
     spreads = results.model.spreads()
@@ -171,7 +169,6 @@ def spreads_said(results: Results) -> str:
             f"{percent(round(float(largest['median']), 2))} of the radius.")
 
 
-@in_lines
 def coefficients_said(results: Results) -> str:
     """Which terms the trials could not tell, so that what was assumed stands."""
     table = results.model.coefficients()
@@ -182,7 +179,6 @@ def coefficients_said(results: Results) -> str:
     return f"The trials tell little about {listed(words)}: there the assumed value stands. Vary these to learn them."
 
 
-@in_lines
 def sheets_said(results: Results) -> str:
     """How far the abrasive sheets lie apart."""
     sheets = results.model.sheets()
@@ -193,7 +189,6 @@ def sheets_said(results: Results) -> str:
             f"{low['abrasive_sheet']} least, {100 * (low['effect'] - 1):+.0f} %, against a usual sheet.")
 
 
-@in_lines
 def residuals_said(results: Results) -> str:
     """How many edges lie far from the fit, and where to look first."""
     table = results.model.residuals()
@@ -218,7 +213,6 @@ def windows_table(study: Study, windows: Sequence[SpeedWindow]) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-@in_lines
 def answers_said(results: Results) -> str:
     """One sentence for each job, with what binds its ends or why it has no window."""
     return "\n".join(" ".join([answer(w, results.study.units), *w.reasons[:2]]) for w in results.windows)
@@ -236,7 +230,6 @@ def show_pressures(results: Results) -> None:
         show(pressure_figure(results, window))
 
 
-@in_lines
 def pressures_answered(results: Results) -> str:
     """For the first job of each material and grit: at which pressures it has a window, and where it is widest."""
     return "\n".join(pressures_said(results, w) for w in one_a_grit(results.windows)) or "No job could be judged."
@@ -248,7 +241,6 @@ def show_origins(results: Results) -> None:
         show(origins_figure(results, window))
 
 
-@in_lines
 def origins_answered(results: Results) -> str:
     """For the first job of each material: what spreads its radius most, and what more trials could win."""
     return "\n".join(origins_said(results, w) for w in first_of_each_material(results.windows))
@@ -292,7 +284,6 @@ def sheets_table(results: Results) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["job", "feed speed", "file"])
 
 
-@in_lines
 def claims_said(results: Results) -> str:
     """What the windows claim, and how many of them may fail."""
     got = issued(results)
@@ -312,13 +303,11 @@ def record_said(results: Results) -> str:
                      if name != "parameters")
 
 
-@in_lines
 def told_said(study: Study) -> str:
     """Every default and choice of the study."""
     return "\n".join(study.told) or "The study file says everything; no default was taken."
 
 
-@in_lines
 def more_plates_said(results: Results) -> str:
     """The few plates that would widen the windows most, and when to stop, where the study asks for them."""
     count_asked = results.study.next_plates

@@ -110,13 +110,18 @@ def test_run_all_draws_and_answers_in_a_fresh_lab(studio, form):
     until(driver, "const all = [...document.querySelectorAll('.jp-RenderedPlotly')]; return "
                   f"all.length >= {wanted} && all.every(e => [...e.querySelectorAll('svg.main-svg')].some("
                   "s => s.getBoundingClientRect().height > 100 && s.querySelector('.cartesianlayer path')))", 60)
-    seen = driver.execute_script(
-        "return {errors: document.querySelectorAll('[data-mime-type=\"application/vnd.jupyter.error\"], "
-        "[data-mime-type=\"application/vnd.jupyter.stderr\"]').length, said: [...document.querySelectorAll("
-        "'[data-mime-type=\"application/vnd.jupyter.stdout\"]')].map(e => e.textContent)}")
+    seen = driver.execute_script("""
+        const errors = ["error", "stderr"].map(t => `[data-mime-type="application/vnd.jupyter.${t}"]`).join(", ");
+        const outputs = [...document.querySelectorAll(".jp-OutputArea .jp-RenderedHTMLCommon")];
+        return {errors: document.querySelectorAll(errors).length,
+                said: outputs.filter(e => e.querySelector(":scope > p")).map(e => e.textContent),
+                tables: outputs.flatMap(e => [...e.querySelectorAll("table.sorts")]).map(
+                    t => [t.tBodies[0].rows.length, t.querySelectorAll("th button").length])};""")
     assert seen["errors"] == 0
-    answers = sum("print(" in c.source for c in source.cells if c.cell_type == "code")
+    answers, tables = (sum(word in c.source for c in source.cells if c.cell_type == "code")
+                       for word in ("say(", "Table("))
     assert len(seen["said"]) >= answers > 0 and all(s.strip() for s in seen["said"])
+    assert len(seen["tables"]) == tables and all(buttons > 0 for rows, buttons in seen["tables"] if rows > 1)
     outside = [u for u in browser.asked(driver) if not u.startswith((address, address.replace("http", "ws")))]
     assert outside == []
     browser.resize(driver, 1280, 3000)
