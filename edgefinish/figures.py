@@ -405,7 +405,7 @@ def overview_figure(results: Results) -> go.Figure:
     issued = sum(w.verdict == "window" for w in windows)
     fig = empty("Which speeds may be run on which job?",
                 [f"{issued} of {len(windows)} jobs have a window. Bar: the window; mark: the set point."],
-                " ".join(answer(w, system) for w in windows), 60 * len(windows) + 20)
+                " ".join(answer(w, system) for w in windows), 60 * len(windows) + 66)
     ends = [float(in_shown(SPEED, v, system)) for w in windows for v in (w.low_m_min, w.high_m_min) if v is not None]
     tried = np.asarray(in_shown(SPEED, results.log.rows[SPEED].to_numpy(float), system), float)
     first, last = float(min([*ends, tried.min()])), float(max([*ends, tried.max()]))

@@ -226,13 +226,14 @@ def show_windows(results: Results) -> None:
 
 def show_pressures(results: Results) -> None:
     """The window over pressure of the first job of each material and grit."""
-    for window in one_a_grit(results.windows):
+    for window in one_a_grit(results, results.windows):
         show(pressure_figure(results, window))
 
 
 def pressures_answered(results: Results) -> str:
     """For the first job of each material and grit: at which pressures it has a window, and where it is widest."""
-    return "\n".join(pressures_said(results, w) for w in one_a_grit(results.windows)) or "No job could be judged."
+    return "\n".join(pressures_said(results, w) for w in one_a_grit(results, results.windows)) or (
+        "Only one pressure was tried on each material that could be judged: no other can be promised.")
 
 
 def show_origins(results: Results) -> None:

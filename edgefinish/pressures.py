@@ -59,12 +59,16 @@ def _span(results: Results, job: Job) -> tuple[float, float]:
     return max(float(tried.min()), least), min(float(tried.max()), most)
 
 
-def one_a_grit(windows: Sequence[SpeedWindow]) -> tuple[SpeedWindow, ...]:
-    """For each material and grit the first job that the trials could judge, one with a window before one without."""
+def one_a_grit(results: Results, windows: Sequence[SpeedWindow]) -> tuple[SpeedWindow, ...]:
+    """For each material and grit the first job that the trials could judge, one with a window before one without.
+
+    Only where more than one pressure was tried.
+    """
     chosen: dict[tuple[str, str | None, str], SpeedWindow] = {}
     for window in sorted(windows, key=lambda w: w.verdict != "window"):
         job = window.job
-        if window.verdict != "not enough evidence":
+        low, high = _span(results, job)
+        if window.verdict != "not enough evidence" and low < high:
             chosen.setdefault((job.material, job.cut_process, job.grit), window)
     return tuple(chosen.values())
 

@@ -150,7 +150,7 @@ def _material(results: Results, name: str, windows: list[SpeedWindow], draw: Any
         if window.job.residual_burr_mm is not None:
             drawn.append(draw(burr_figure(results, window)))
         jobs.append(_row(results, window) | {"figures": drawn})
-    behaviour = [draw(pressure_figure(results, window)) for window in one_a_grit(windows)]
+    behaviour = [draw(pressure_figure(results, window)) for window in one_a_grit(results, windows)]
     behaviour += [draw(origins_figure(results, window)) for window in first_of_each_material(windows)]
     behaviour += [draw(picture(results, window)) for window in _one_a_setting(windows)
                   for picture in (radius_by_position, wear_by_sheet, *_removal(results))]

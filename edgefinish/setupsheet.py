@@ -76,7 +76,8 @@ def sheet_name(window: SpeedWindow) -> str:
     job = window.job
     first, last = job.sheet_hours
     parts = (job.material[:LONGEST_NAME], job.cut_process, job.burr_severity and job.burr_severity[:LONGEST_NAME],
-             f"{job.thickness_mm:g}mm", f"{job.drum_pressure_kPa:g}kPa", job.grit, f"{job.passes}x",
+             *(shown(name, getattr(job, name), "metric").replace(" ", "") for name in
+               ("thickness_mm", "drum_pressure_kPa")), job.grit, f"{job.passes}x",
              f"{first:.3g}-{last:.3g}h", hashlib.sha256(repr(job).encode()).hexdigest()[:6])
     return "-".join(filter(None, (_slug(p) for p in parts if p)))
 

@@ -50,7 +50,9 @@ def speeds(window: SpeedWindow, system: System) -> ShownWindow:
         first, last = math.ceil(low * scale - 1e-6), math.floor(high * scale + 1e-6)
         if first < last:
             break
-    middle = min(max(round(point * scale), first), last)
+    # Of the two digits about the set point the nearer one, but none on an end where the other lies inside.
+    near = sorted({math.floor(point * scale), math.ceil(point * scale)}, key=lambda n: abs(n - point * scale))
+    middle = next((n for n in near if first < n < last), min(max(near[0], first), last))
     texts = (f"{n / scale:.{decimals}f}" for n in (first, last, middle))
     return ShownWindow(*texts, unit_of(SPEED, system))
 

@@ -121,7 +121,7 @@ def test_run_all_draws_and_answers_in_a_fresh_lab(studio, form):
     answers, tables = (sum(word in c.source for c in source.cells if c.cell_type == "code")
                        for word in ("say(", "Table("))
     assert len(seen["said"]) >= answers > 0 and all(s.strip() for s in seen["said"])
-    assert len(seen["tables"]) == tables and all(buttons > 0 for rows, buttons in seen["tables"] if rows > 1)
+    assert len(seen["tables"]) == tables and all(buttons > 0 for rows, buttons in seen["tables"] if rows > 2)
     outside = [u for u in browser.asked(driver) if not u.startswith((address, address.replace("http", "ws")))]
     assert outside == []
     browser.resize(driver, 1280, 3000)

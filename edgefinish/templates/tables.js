@@ -13,7 +13,7 @@
   for (const table of document.querySelectorAll("table.sorts:not([data-ready])")) {
     table.dataset.ready = "";
     const body = table.tBodies[0], rows = [...body.rows], heads = [...table.tHead.rows[0].cells];
-    if (rows.length < 2) continue;
+    if (rows.length < 3) continue;
     heads.forEach((head, n) => {
       const button = make("button", head.textContent), arrow = make("span", "\u2195");
       button.type = "button";
