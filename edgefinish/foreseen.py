@@ -26,13 +26,12 @@ from .intervals import speed_intervals
 from .job import Job
 from .laws import AREA_LAW, WEAR_HOURS, Settings
 from .layout import material_key
-from .linefit import DRAWS, JOINT_DRAWS, LawFit, LineFit, radius_alone
+from .linefit import JOINT_DRAWS, LawFit, LineFit
 from .mixed import given_coefficients
 from .rows import Floats, MixedData, nodes_at
-from .window import widest
+from .window import NARROWEST, widest
 
 OUTCOMES, JOINT_OUTCOMES = 64, 24
-_NARROWEST = np.log(1.05)
 _FEWEST = 20.0
 """Draws that must carry an outcome's weight; of less its window says nothing."""
 _TURNS = (0.5, 0.8, 0.2)
@@ -68,14 +67,14 @@ class Asked:
         tried = Tried.of(model, job)
         promise = model.promise_of(fitted, job, tried.speeds)
         low, high = speed_intervals(promise, job.share)
-        node, coef = fitted.posterior.draws(DRAWS if radius_alone(job) else JOINT_DRAWS)
+        node, coef = model.draws_of(fitted, job)
         centre = fitted.layout.centre.feed_speed_m_min
         return cls(job, fitted, node, coef, low, high, centre, _width(low, high, job, centre))
 
     def likely(self) -> tuple[float, float] | None:
         """The window at even odds, m/min; None where there is none."""
         found = widest(self.low, self.high, 0.5) if np.isfinite(self.low).mean() >= 0.5 else None
-        if found is None or found[1] - found[0] < _NARROWEST:
+        if found is None or found[1] - found[0] < np.log(NARROWEST):
             return None
         return float(self.centre * np.exp(found[0])), float(self.centre * np.exp(found[1]))
 
@@ -88,7 +87,7 @@ class Asked:
 
 def _width(low: Floats, high: Floats, job: Job, centre: float) -> Width:
     found = widest(low, high, job.confidence) if np.isfinite(low).mean() >= job.confidence else None
-    if found is None or found[1] - found[0] < _NARROWEST:
+    if found is None or found[1] - found[0] < np.log(NARROWEST):
         return Width(0.0, 0.0)
     return Width(found[1] - found[0], float(centre * (np.exp(found[1]) - np.exp(found[0]))))
 

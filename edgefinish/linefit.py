@@ -174,10 +174,8 @@ class LineFit:
     def promise_of(self, fitted: LawFit, job: Job, speeds: tuple[float, float]) -> Promise:
         """The same on a given fit."""
         layout, scatters = fitted.layout, fitted.scatters
-        count = DRAWS if radius_alone(job) else JOINT_DRAWS
-        node, coef = self._keep(("draws", layout.has_removal, layout.asked, fitted.priors, count),
-                                lambda: fitted.posterior.draws(count))
-        material = self.material_index(layout, job)
+        node, coef = self.draws_of(fitted, job)
+        count, material = len(node), self.material_index(layout, job)
         base = self._keep(("paths", layout.has_removal, layout.asked, fitted.priors, count, material),
                           lambda: paths(layout, coef, material, self.measured_positions(layout, job)))
         radius, removal = levelled(layout, coef, base, job_settings(job), material)
@@ -190,6 +188,12 @@ class LineFit:
             removal_scatter=scatters[1], removal_limit=np.log(job.removal_um) if job.removal_um else np.inf,
             position_spread=layout.spread_of(self.measured_positions(layout, job)),
             burr=None if job.residual_burr_mm is None else self._burr(job, layout, count))
+
+    def draws_of(self, fitted: LawFit, job: Job) -> tuple[np.ndarray, Floats]:
+        """Node and coefficients of each draw that a job's window rests on; jobs of one law share them."""
+        count = DRAWS if radius_alone(job) else JOINT_DRAWS
+        key = ("draws", fitted.layout.has_removal, fitted.layout.asked, fitted.priors, count)
+        return self._keep(key, lambda: fitted.posterior.draws(count))
 
     def material_index(self, layout: Layout, job: Job) -> int:
         """Which of the layout's materials the job is about."""

@@ -21,10 +21,7 @@ from .shares import worst_shares
 from .startingpoint import StartingPoint
 from .triallog import TrialLog
 from .units import System
-from .window import confidence_at, set_point, widest
-
-NARROWEST = 1.05
-"""A window whose ends stand closer than this ratio is none: no drive holds it."""
+from .window import NARROWEST, confidence_at, set_point, widest
 
 
 @dataclass(frozen=True, eq=False)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import plotly.graph_objects as go
@@ -69,6 +70,10 @@ def origins(results: Results, window: SpeedWindow) -> Origins | None:
     """
     if not judged(results, window):
         return None
+    return results.model._keep(("origins", window.job), partial(_origins, results, window))
+
+
+def _origins(results: Results, window: SpeedWindow) -> Origins:
     model, job = results.model, window.job
     fitted, tried = model.law_for(job), evidence.Tried.of(model, job).speeds
     centre = fitted.layout.centre.feed_speed_m_min

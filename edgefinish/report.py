@@ -27,7 +27,7 @@ from .figures import (
     wear_by_sheet,
     window_figure,
 )
-from .forms import first_of_each_material, more_plates_said, tried
+from .forms import first_of_each_material, more_plates_said, tried, worded
 from .job import Job, SpeedWindow
 from .origins import origins_figure
 from .pressures import one_a_grit, pressure_figure
@@ -209,4 +209,4 @@ def _checks(results: Results, draw: Any) -> dict[str, Any]:
 
 def _table(frame: pd.DataFrame, caption: str = "") -> Markup:
     """A frame as a table of the page, its names in words."""
-    return Markup(Table(frame.rename(columns=lambda name: str(name).replace("_", " ")), caption).markup())
+    return Markup(Table(worded(frame), caption).markup())

@@ -29,12 +29,12 @@ from .job import Job, SpeedWindow
 from .laws import CURVATURE, FEED
 from .layout import POSITIONS, Layout
 from .linefit import LawFit, LineFit
-from .linemodel import NARROWEST, LineModel
+from .linemodel import LineModel
 from .promise import Promise
 from .results import Results
 from .rows import Floats, Spread, weight_of_second
 from .units import shown
-from .window import widest
+from .window import NARROWEST, widest
 from .wording import job_name, limit, percent, speeds
 
 PRIOR_FACTORS = (2 / 3, 1.0, 3 / 2)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,7 @@ from .kin import ODD
 from .laws import AREA_LAW, log_pressure
 from .layout import NOBODY, OWN_WEAR, levelled, paths
 from .linefit import LawFit, LineFit, job_settings
-from .promise import Promise
+from .promise import Path, Promise
 from .rows import Floats
 from .scatter import Scatter
 from .shares import worst_shares
@@ -86,11 +86,10 @@ def _as_another(model: LineFit, job: Job, fitted: LawFit) -> Promise:
     level, slope, press, worn = _steps(fitted, node).T
     level = level + press * log_pressure(settings, layout.centre)
     wear = worn[:, None] * OWN_WEAR
-    radius = replace(radius, level=radius.level + level, slope=radius.slope + slope, wear=radius.wear + wear)
+    radius = _stepped(radius, level, slope, wear)
     if removal is not None:
         own = priors.removal_material * _normal(7)
-        removal = replace(removal, level=removal.level + AREA_LAW * level + own,
-                          slope=removal.slope + AREA_LAW * slope, wear=removal.wear + AREA_LAW * wear)
+        removal = _stepped(removal, AREA_LAW * level + own, AREA_LAW * slope, AREA_LAW * wear)
     factor = np.exp(priors.material_spread * _normal(6))
     scatter, own_scatter = (part and Scatter(part.shared[node] * factor, part.wear[node] * factor,
                                              part.edge[node] * factor, part.tail[node]) for part in fitted.scatters)
@@ -99,6 +98,11 @@ def _as_another(model: LineFit, job: Job, fitted: LawFit) -> Promise:
         node=np.arange(_DRAWS), speeds=(0.0, 0.0), hours=job.sheet_hours, radius=radius, scatter=scatter,
         radius_limits=(np.log(low) if low else -np.inf, np.log(high) if high else np.inf), removal=removal,
         removal_scatter=own_scatter, removal_limit=np.log(job.removal_um) if job.removal_um else np.inf)
+
+
+def _stepped(path: Path, level: Floats, slope: Floats, wear: Floats) -> Path:
+    """Another law: nothing that was kept of the first one holds for it."""
+    return Path(path.level + level, path.slope + slope, path.bend, path.wear + wear, path.position)
 
 
 def _steps(fitted: LawFit, node: NDArray[np.intp]) -> Floats:

@@ -8,6 +8,8 @@ import numpy as np
 
 from .rows import Floats
 
+NARROWEST = 1.05
+"""A window whose ends stand closer than this ratio is none: no drive holds it."""
 _SAMPLED = 16
 
 
