@@ -178,8 +178,9 @@ def read_quantity(column: Column, name: str, unit: str | None, marks: Marks, cen
         elif censored and not blank(raw):
             told[i] = f"{as_written(raw)!r} read as not measured"
     if quantity.metric and unit is None and cells and not any(c.unit for c in cells.values()):
-        found.fault(found.header_row, column.header, column.header, "a unit in the header",
-                    f"write {quantity.label} [{quantity.metric}] or {quantity.label} [{quantity.imperial}]")
+        if not found.faulty(column.header):
+            found.fault(found.header_row, column.header, column.header, "a unit in the header",
+                        f"write {quantity.label} [{quantity.metric}] or {quantity.label} [{quantity.imperial}]")
         found.faults(column, bad)
         return Reading(np.full(len(column.codes), np.nan), np.zeros(len(column.codes), dtype=np.int8))
     bad |= _doubtful(column, quantity, unit, cells)

@@ -34,6 +34,12 @@ def test_a_missing_column_is_refused(name):
     assert [(p.row, p.column) for p in found] == [(1, name)]
 
 
+def test_an_unknown_unit_is_said_once_and_a_missing_one_too():
+    for header, wanted in (("feed speed [furlong/h]", "a unit: m/min"), ("feed speed", "a unit in the header")):
+        found = faults(clean().rename(columns={"feed_speed_m_min": header}))
+        assert [(p.row, p.column) for p in found] == [(1, header)] and found[0].wanted.startswith(wanted)
+
+
 def test_a_misspelt_column_gets_a_hint():
     found = faults(clean().rename(columns={"feed_speed_m_min": "feed_sped_m_min"}))
     assert [p.column for p in found] == ["feed_speed_m_min"] and "did you mean feed_sped_m_min?" in found[0].remedy
