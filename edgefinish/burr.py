@@ -48,34 +48,54 @@ class _Got(NamedTuple):
     warm: Any
 
 
-def _evaluate(data: BurrData, theta: Floats, warm: Any) -> _Got:
-    """Log posterior at points (K, 4 + materials if several): the own effect of each sheet is integrated out."""
-    level, log_slope, ratio, log_sd = theta[:, :4].T
-    slope, sd = np.exp(log_slope), np.exp(log_sd)
-    own = theta[:, 4:]
+class _Edges(NamedTuple):
+    """`line` (K, n): margin of each edge but for its sheet's own effect; `sign` (n,) +1 where cleared, else −1;
+    `starts` where sheets start, `sheet` (n,) which it is."""
+
+    line: Floats
+    sign: Floats
+    starts: np.ndarray
+    sheet: np.ndarray
+
+
+def _edges(data: BurrData, theta: Floats) -> _Edges:
+    level, log_slope, ratio = theta[:, :3].T
+    slope, own = np.exp(log_slope), theta[:, 4:]
     line = level[:, None] + slope[:, None] * (data.log_radius - MIDDLE_RADIUS) + (slope * ratio)[:, None] * data.height
     if own.shape[1]:
         line = line + own[:, data.material]
-    sign = np.where(data.cleared, 1.0, -1.0)
     starts = np.flatnonzero(np.r_[True, np.diff(data.sheet) != 0])
-    index = np.repeat(np.arange(len(starts)), np.diff(np.r_[starts, len(sign)]))
+    sheet = np.repeat(np.arange(len(starts)), np.diff(np.r_[starts, len(data.sheet)]))
+    return _Edges(line, np.where(data.cleared, 1.0, -1.0), starts, sheet)
+
+
+def _effects(edges: _Edges, precision: Floats) -> tuple[Floats, Floats]:
+    """Most probable own effect of each sheet and the SD about it, (K, sheets) each; `precision` (K, 1) of its prior."""
+    line, sign, starts, index = edges
 
     def slopes(effect: Floats) -> tuple[Floats, Floats]:
         z = sign * (line + effect[:, index])
         mills = np.exp(-0.5 * z * z - 0.5 * np.log(2 * np.pi) - log_ndtr(z))
         return np.add.reduceat(sign * mills, starts, axis=1), np.add.reduceat(mills * (z + mills), starts, axis=1)
 
-    effect = np.zeros((len(theta), len(starts)))
-    precision = sd[:, None] ** -2
+    effect = np.zeros((len(line), len(starts)))
     for _ in range(6):
         score, curve = slopes(effect)
         step = (score - effect * precision) / (curve + precision)
         effect = effect + np.clip(step, -3, 3)
-    width = 1 / np.sqrt(slopes(effect)[1] + precision)
+    return effect, 1 / np.sqrt(slopes(effect)[1] + precision)
+
+
+def _evaluate(data: BurrData, theta: Floats, warm: Any) -> _Got:
+    """Log posterior at points (K, 4 + materials if several): the own effect of each sheet is integrated out."""
+    level, log_slope, ratio, log_sd = theta[:, :4].T
+    own, edges = theta[:, 4:], _edges(data, theta)
+    precision = np.exp(log_sd)[:, None] ** -2
+    effect, width = _effects(edges, precision)
     parts = []
     for x, log_weight in zip(_GX, _GW, strict=True):
         at = effect + x * width
-        inside = np.add.reduceat(log_ndtr(sign * (line + at[:, index])), starts, axis=1)
+        inside = np.add.reduceat(log_ndtr(edges.sign * (edges.line + at[:, edges.sheet])), edges.starts, axis=1)
         parts.append(inside - 0.5 * at**2 * precision + log_weight)
     stack = np.array(parts)
     top = stack.max(0)
@@ -103,6 +123,11 @@ class BurrPosterior:
         slope, total = np.exp(theta[:, 1]), np.sqrt(1 + np.exp(2 * theta[:, 3]))
         level = theta[:, 0] - slope * MIDDLE_RADIUS + (theta[:, 4 + material] if theta.shape[1] > 4 else 0.0)
         return level / total, slope / total, slope * theta[:, 2] / total
+
+    def sheets(self) -> tuple[np.ndarray, Floats, Floats]:
+        """Sheets of the data as they are numbered there; mean and SD of their own effects, (K, sheets) each."""
+        edges = _edges(self.data, self.theta)
+        return self.data.sheet[edges.starts], *_effects(edges, np.exp(self.theta[:, 3:4]) ** -2)
 
 
 def fit_burr(data: BurrData, count: int = 512, start: Floats | None = None) -> BurrPosterior:

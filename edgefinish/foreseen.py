@@ -27,8 +27,8 @@ from .job import Job
 from .laws import AREA_LAW, WEAR_HOURS, Settings
 from .layout import material_key
 from .linefit import JOINT_DRAWS, LawFit, LineFit
-from .mixed import given_coefficients
-from .rows import Floats, MixedData, nodes_at
+from .rows import Floats
+from .seensheets import seen_sheets
 from .window import NARROWEST, widest
 
 OUTCOMES, JOINT_OUTCOMES = 64, 24
@@ -137,11 +137,12 @@ def _mean_gain(one: Asked, log_weight: Floats, truth: NDArray[np.intp]) -> Width
 class _Plates:
     """Further plates as one fit sees them: what each would read in each draw, and how readings hang together.
 
-    A reading is a plate's mean over its edges, of the radius, then of the removal where that is part of the fit.
+    A reading is a plate's mean over its edges, of the radius, then of the removal where that is part of the fit. Where
+    edges scatter apart by position (`scatter`, factors), each counts in the mean by its precision (`share`).
     """
 
     def __init__(self, fitted: LawFit, plates: pd.DataFrame) -> None:
-        layout, data = fitted.layout, fitted.posterior.data
+        layout = fitted.layout
         self.fitted, self.count = fitted, len(plates)
         process = plates["cut_process"] if "cut_process" in plates else [None] * self.count
         named = [m if m in layout.materials else material_key(m, c)
@@ -156,8 +157,11 @@ class _Plates:
         self.columns = layout.dose_columns(self.settings, material)
         self.removal = layout.removal_columns(self.settings, material) if layout.has_removal else None
         self.edges = len(layout.positions)
-        names, self.sheet = np.unique(plates["abrasive_sheet"].to_numpy(str), return_inverse=True)
-        self.seen = pd.Index(layout.sheets).get_indexer(names)
+        every = layout.spread_of(range(self.edges))
+        self.scatter = np.ones(self.edges) if every is None else every
+        self.share = self.scatter**-2 / (self.scatter**-2).sum()
+        self.names, self.sheet = np.unique(plates["abrasive_sheet"].to_numpy(str), return_inverse=True)
+        self.seen = pd.Index(layout.sheets).get_indexer(self.names)
         age = number["contact_hours"] / WEAR_HOURS
         dose = np.stack([np.ones_like(age), age], -1)
         if self.removal is None:
@@ -167,30 +171,21 @@ class _Plates:
             self.sheet_load = np.concatenate([np.hstack([dose, none]), np.hstack([AREA_LAW * dose, one])])
             self.plate_load = np.concatenate([np.hstack([one, none]), np.hstack([AREA_LAW * one, one])])
         self.responses = 1 + layout.has_removal
-        self.known = self._known_sheets(data) if (self.seen >= 0).any() else None
-
-    def _known_sheets(self, data: MixedData) -> tuple[Floats, Floats, Floats, Floats]:
-        """Of sheets run before, at the most probable spreads: effects, their slope on coefficients, covariances."""
-        post = self.fitted.posterior
-        at = self.seen[self.seen >= 0]
-        col, given = given_coefficients(data, nodes_at(data, post.mode.theta[None]), post.at_mode.eta)
-        slope = given.sheet_shrink[0, at] @ col.sheet_x[0, at]
-        return given.sheet[0, at], slope, given.coef[0], given.sheet_shrink[0, at]
+        self.known = seen_sheets(fitted, self.seen[self.seen >= 0]) if (self.seen >= 0).any() else None
 
     def means(self, coef: Floats) -> Floats:
         """Expected readings in each draw, (D, readings)."""
         names = self.fitted.layout.names
-        dose = coef[:, names.dose] @ self.columns.T + coef[:, names.position].mean(1, keepdims=True)
+        dose = coef[:, names.dose] @ self.columns.T + (coef[:, names.position] @ self.share)[:, None]
         parts = [dose]
         if self.removal is not None:
             parts.append(AREA_LAW * dose + coef[:, names.removal] @ self.removal.T
                          + coef[:, names.removal_position].mean(1, keepdims=True))
         mean = np.concatenate(parts, 1)
         if self.known is not None:
-            effect, slope, middle, _ = self.known
-            for k, name in enumerate(np.flatnonzero(self.seen >= 0)):
+            for name, effect in zip(np.flatnonzero(self.seen >= 0), self.known.given(coef), strict=True):
                 here = np.flatnonzero(np.tile(self.sheet == name, self.responses))
-                mean[:, here] += (effect[k] - (coef - middle) @ slope[k].T) @ self.sheet_load[here].T
+                mean[:, here] += effect @ self.sheet_load[here].T
         return mean
 
     def covariance(self) -> Floats:
@@ -208,8 +203,9 @@ class _Plates:
                 out += sheets @ np.swapaxes(sheets, 1, 2) * here
             else:
                 k = int((self.seen[:name] >= 0).sum())
-                out += self.sheet_load @ self.known[3][k] @ self.sheet_load.T * here
-        edge = np.repeat(nodes.sd[:, :m] ** 2 * _location(nodes.tail), self.count, 1) * scale**2 / self.edges
+                out += self.sheet_load @ self.known.covariance[k] @ self.sheet_load.T * here
+        over = np.array([(self.scatter**-2).sum(), self.edges])[:m]
+        edge = np.repeat(nodes.sd[:, :m] ** 2 * _location(nodes.tail) / over, self.count, 1) * scale**2
         out[:, range(m * self.count), range(m * self.count)] += edge
         return out
 
@@ -234,12 +230,12 @@ class _Plates:
         factor = np.where(self.own.all(), nodes.factor, 1.0)
         sd, tail = (nodes.sd[:, 0] * factor)[node], nodes.tail[node, 0]
         step = coef[:, self.fitted.layout.names.position]
-        step = step - step.mean(1, keepdims=True)
-        noise = _balanced(rng, len(truth), self.edges)
-        noise -= noise.mean(1, keepdims=True)
+        step = step - (step @ self.share)[:, None]
+        noise = _balanced(rng, len(truth), self.edges) * self.scatter
+        noise -= (noise @ self.share)[:, None]
         at = sd**2 * _location(tail) / self.count
         read = step[truth] + noise * np.sqrt(at[truth])[:, None]
-        out = np.stack([-0.5 * more * np.log(at) - 0.5 * ((r - step) ** 2).sum(1) / at for r in read])
+        out = np.stack([-0.5 * more * np.log(at) - 0.5 * (((r - step) / self.scatter) ** 2).sum(1) / at for r in read])
         freedom = (self.count - 1) * more / (1 + 3 * tail[truth])
         square = sd[truth] ** 2 * rng.permutation(_squares(freedom))
         return out - freedom[:, None] * np.log(sd) - 0.5 * square[:, None] / sd**2
@@ -266,10 +262,7 @@ def _squares(freedom: Floats) -> Floats:
 
 def _burr_weights(model: LineFit, fitted: BurrPosterior, one: Asked, seen: _Plates, plates: pd.DataFrame,
                   truth: NDArray[np.intp]) -> Floats:
-    """Log chance that each draw of the burr's law clears what each outcome clears, (outcomes, D).
-
-    A sheet's own effect on burr is taken as not known, run before or not.
-    """
+    """Log chance that each draw of the burr's law clears what each outcome clears, (outcomes, D)."""
     rng = np.random.default_rng(SEED + 1)
     material = sorted(model.materials.unique()).index(model.material_of(one.job))
     mine = (plates["material"] == one.job.material).to_numpy()
@@ -277,9 +270,11 @@ def _burr_weights(model: LineFit, fitted: BurrPosterior, one: Asked, seen: _Plat
     steps = one.coef[truth][:, one.fitted.layout.names.position]
     noise = rng.standard_normal((len(truth), len(plates), seen.edges))
     edge = (one.fitted.posterior.nodes.sd[:, 0] * one.fitted.posterior.nodes.factor)[one.node[truth]]
-    radius = seen.read[:, :, None] + (steps - steps.mean(1, keepdims=True))[:, None] + edge[:, None, None] * noise
-    theta = fitted.theta[pick(fitted.weight, shuffled(len(one.node), 1))]
-    slope, sd = np.exp(theta[:, 1]), np.exp(theta[:, 3])
+    steps = steps - (steps @ seen.share)[:, None]
+    radius = seen.read[:, :, None] + steps[:, None] + edge[:, None, None] * seen.scatter * noise
+    at = pick(fitted.weight, shuffled(len(one.node), 1))
+    theta, slope = fitted.theta[at], np.exp(fitted.theta[at, 1])
+    effect, sd = (x[at] for x in _burr_sheets(model, fitted, seen.names))
     level = theta[:, 0] - slope * MIDDLE_RADIUS + (theta[:, 4 + material] if theta.shape[1] > 4 else 0.0)
     out = np.zeros((len(truth), len(one.node)))
     own = rng.standard_normal((len(truth), seen.sheet.max() + 1))
@@ -289,12 +284,25 @@ def _burr_weights(model: LineFit, fitted: BurrPosterior, one: Asked, seen: _Plat
             x = radius[t, here].ravel()
             h = np.repeat(heights[here], seen.edges)
             line = level[:, None] + slope[:, None] * (x + theta[:, 2:3] * h)
-            cleared = line[true] + sd[true] * own[t, s] + rng.standard_normal(len(x)) > 0
+            line += effect[:, s:s + 1]
+            cleared = line[true] + sd[true, s] * own[t, s] + rng.standard_normal(len(x)) > 0
             sign = np.where(cleared, 1.0, -1.0)
-            parts = [w * np.maximum(ndtr(sign * (line + sd[:, None] * z)), _LEAST).prod(1)
+            parts = [w * np.maximum(ndtr(sign * (line + sd[:, s:s + 1] * z)), _LEAST).prod(1)
                      for z, w in zip(_SHEET_X, _SHEET_W, strict=True)]
             out[t] += np.log(np.sum(parts, axis=0))
     return out
+
+
+def _burr_sheets(model: LineFit, fitted: BurrPosterior, names: NDArray[np.str_]) -> tuple[Floats, Floats]:
+    """Mean and SD of the own effect on burr of some sheets at each node of the burr's law, (K, sheets) each; of a sheet
+    whose burr was not read nothing is known but how much sheets differ."""
+    mean = np.zeros((len(fitted.theta), len(names)))
+    sd = np.repeat(np.exp(fitted.theta[:, 3:4]), len(names), 1)
+    read, *known = fitted.sheets()
+    run = pd.Index(sorted(model.log.rows["abrasive_sheet"].unique()))[read].get_indexer(names)
+    for out, of_read in zip((mean, sd), known, strict=True):
+        out[:, run >= 0] = of_read[:, run[run >= 0]]
+    return mean, sd
 
 
 def _burr_heights(model: LineFit, severities: pd.Series) -> Floats:

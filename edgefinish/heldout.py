@@ -15,9 +15,9 @@ from .job import Job
 from .laws import AREA_LAW, WEAR_HOURS
 from .layout import JOINT, STANDARD, Priors, run_order, settings_of
 from .linefit import LawFit, LineFit, radius_alone
-from .mixed import given_coefficients
 from .results import Results
-from .rows import Floats, nodes_at
+from .rows import Floats
+from .seensheets import seen_sheets
 
 BAND = 0.90
 """Share of future readings that a predictive band holds."""
@@ -157,7 +157,9 @@ def _predicted_means(model: LineFit, fitted: LawFit, index: np.ndarray) -> tuple
     effect = chance * sd[:, 2:4].T[:, :, None]
     seen = pd.Index(layout.sheets).get_indexer(sheets)
     if (seen >= 0).any():
-        effect[:, :, seen >= 0] = _seen_sheets(fitted, coef, seen[seen >= 0], chance[:, :, seen >= 0])
+        known = seen_sheets(fitted, seen[seen >= 0])
+        root = np.linalg.cholesky(known.covariance + 1e-12 * np.eye(2))
+        effect[:, :, seen >= 0] = known.given(coef).T + np.einsum("sqr,rds->qds", root, chance[:, :, seen >= 0])
     age = here["contact_hours"].to_numpy(float) / WEAR_HOURS
     mean += effect[0][:, of] + effect[1][:, of] * age
     plate = here.groupby(["abrasive_sheet", "run"], sort=True).ngroup().to_numpy()
@@ -205,13 +207,3 @@ def burr_foreseen(results: Results, left: Left, job: Job) -> tuple[int, int, Flo
     sheets, of = np.unique(data.sheet[mine], return_inverse=True)
     line += (np.exp(log_sd) * rng.standard_normal((len(sheets), _DRAWS))).T[:, of]
     return int((~data.cleared[mine]).sum()), int(mine.sum()), (rng.standard_normal(line.shape) > line).sum(1)
-
-
-def _seen_sheets(fitted: LawFit, coef: Floats, sheet: np.ndarray, chance: Floats) -> Floats:
-    """Effects of seen sheets in each draw of the coefficients, at the most probable spreads, (2, D, sheets)."""
-    post = fitted.posterior
-    col, given = given_coefficients(post.data, nodes_at(post.data, post.mode.theta[None]), post.at_mode.eta)
-    slope = given.sheet_shrink[0, sheet] @ col.sheet_x[0, sheet]
-    middle = given.sheet[0, sheet][None] - np.einsum("sqp,dp->dsq", slope, coef - given.coef[0])
-    root = np.linalg.cholesky(given.sheet_shrink[0, sheet] + 1e-12 * np.eye(2))
-    return np.moveaxis(middle, 2, 0) + np.einsum("sqr,rds->qds", root, chance)

@@ -20,7 +20,7 @@ from scipy.stats import norm
 
 from .abrasive import GRAIN_UM
 from .errors import JobError, Problem
-from .evidence import Tried
+from .evidence import Tried, gaps
 from .exchange import information
 from .foreseen import Asked, gains
 from .job import Job, SpeedWindow
@@ -107,9 +107,11 @@ def next_plates(model: LineModel, jobs: Sequence[Job], *, plates: int = 4, most_
                                "look again after these: what to run next changes with what was read"), "next plates")
     windows = [model.window(job) for job in jobs]
     open_jobs = [w for w in windows if not _wide(w, enough)]
-    judged = [w for w in open_jobs if w.verdict != "not enough evidence"]
-    asked = [Asked.of(model, w.job) for w in judged]
-    state = _State.of(model, judged, asked)
+    judged = [(w, Asked.of(model, w.job)) for w in open_jobs if not gaps(model, w.job, Tried.of(model, w.job))]
+    # what has a width and is not issued rests on more than the draws: no width of theirs tells when it will be
+    judged = [(w, a) for w, a in judged if w.verdict == "window" or not a.now.log]
+    asked = [a for _, a in judged]
+    state = _State.of(model, [w for w, _ in judged], asked)
     if not state.ends:
         return _nothing(model, windows, bool(windows) and not open_jobs, enough)
     counts = (min(only_new, plates, MOST_NEW),) if only_new is not None else range(min(most_new, plates, MOST_NEW) + 1)
@@ -120,7 +122,7 @@ def next_plates(model: LineModel, jobs: Sequence[Job], *, plates: int = 4, most_
     for new in counts[1:]:
         if told[new, False]["log"].sum() > WORTH * told[chosen]["log"].sum():
             chosen = (new, False)
-    heavy = _with_heavy_burr(ways[chosen])
+    heavy = with_heavy_burr(ways[chosen])
     if heavy is not None:
         way = (chosen[0], True)
         ways[way], told[way] = heavy, _gains(model, asked, heavy)
@@ -141,7 +143,7 @@ def _gains(model: LineModel, asked: Sequence[Asked], plates: pd.DataFrame) -> pd
     return pd.DataFrame(gains(model, asked, plates)).clip(lower=0.0) * SAFE
 
 
-def _with_heavy_burr(plates: pd.DataFrame) -> pd.DataFrame | None:
+def with_heavy_burr(plates: pd.DataFrame) -> pd.DataFrame | None:
     """The same plates, every second with heavy burr; None where burr is not to be promised, or all of it is heavy."""
     if "burr_severity" not in plates or (plates["burr_severity"] == HEAVY).all():
         return None

@@ -29,10 +29,11 @@ from .units import System, convert, in_shown, unit_of
 
 SPEEDS, AGES = 9, 5
 VISITS = 2
-EDGE, PLATE = 0.10, 0.06
-SHEETS = ((0.06, 0.3), (0.09, 0.4), (0.14, 0.3))
+EDGE, PLATE = STANDARD.edge.median, STANDARD.plate.median
+SHEETS = tuple((STANDARD.sheet.median * float(np.exp(z * STANDARD.sheet.log_sd)), weight)
+               for z, weight in ((-1, 0.3), (0, 0.4), (1, 0.3)))
 """Spreads a trial is planned for, as fractions: between edges, between plates, between sheets (with their weights).
-Set on simulated lines; common practice has no source for them."""
+Those that the fit starts from."""
 MATERIAL = tuple(spread.median for spread in STANDARD.material)
 """How far level, feed exponent, pressure exponent and wear of a material are taken to lie from the common law (SDs)."""
 LEVEL = 1.0
@@ -199,7 +200,7 @@ class _Space:
                              middle([p.thickness_mm for p in self.parts]))
         counts = [len(c) for c in np.array_split(np.arange(trial.plates), min(trial.sheets, trial.plates))]
         self.sheet = np.repeat(np.arange(len(counts)), counts)
-        visit = np.concatenate([np.repeat(np.arange(VISITS), [-(-n // VISITS), n // VISITS]) for n in counts])
+        visit = np.concatenate([np.sort(np.arange(n) % VISITS) for n in counts])
         self.visit = np.unique(self.sheet * VISITS + visit, return_inverse=True)[1]
 
     @property

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
-from lines import campaign
-from scipy.special import logsumexp
+from lines import Campaign, campaign, run_trial
+from scipy.integrate import quad
+from scipy.optimize import minimize_scalar
+from scipy.special import log_ndtr, logsumexp
 
 import edgefinish as ef
 from edgefinish import foreseen
@@ -18,9 +22,15 @@ PLATES = pd.DataFrame({
     "abrasive_sheet": ["A01", "A01", "new 1", "new 1"], "burr_severity": "moderate"})
 
 
-@pytest.fixture(scope="module")
-def line():
+UNEVEN = {"leading": 1.9, "trailing": 0.7, "lateral": 0.7, "cutout": 0.7}
+
+
+@pytest.fixture(scope="module", params=["edges alike", "one position scatters"])
+def line(request):
     trial = campaign("four sheets", 5)
+    if request.param != "edges alike":
+        truth = replace(trial.truth, position_spread=UNEVEN)
+        trial = Campaign("uneven", 5, truth, trial.plan, run_trial(truth, trial.plan, np.random.default_rng(5)))
     log = trial.log.drop(columns="date")  # no drift: what is imagined is run last
     model = ef.fit(ef.read_log(log))
     return log, model, Asked.of(model, trial.job("sheet life")[0])
@@ -31,8 +41,10 @@ def imagined(log: pd.DataFrame, seen: foreseen._Plates, asked: Asked, truth: np.
     layout, d = asked.fitted.layout, truth[which]
     rng = np.random.default_rng(which)
     step = asked.coef[d, layout.names.position]
-    noise = rng.normal(0, asked.fitted.posterior.nodes.sd[asked.node[d], 0], (len(PLATES), len(step)))
-    radius = seen.read[which][:, None] + step - step.mean() + noise - noise.mean(1, keepdims=True)
+    noise = rng.normal(0, asked.fitted.posterior.nodes.sd[asked.node[d], 0] * seen.scatter, (len(PLATES), len(step)))
+    # what is read is the mean that tells most of the plate: each edge by its precision
+    share = seen.scatter**-2 / (seen.scatter**-2).sum()
+    radius = seen.read[which][:, None] + step - step @ share + noise - (noise @ share)[:, None]
     rows = PLATES.loc[np.repeat(np.arange(len(PLATES)), len(step))].assign(
         run=np.repeat([f"N{i}" for i in range(len(PLATES))], len(step)),
         edge_position=list(layout.positions) * len(PLATES), edge_radius_mm=np.exp(radius).ravel())
@@ -90,3 +102,40 @@ def test_what_was_now_is_the_window_that_is_issued(line):
     assert asked.now.log == pytest.approx(np.log(window.high_m_min / window.low_m_min), abs=1e-9)
     assert asked.now.m_min == pytest.approx(window.high_m_min - window.low_m_min, abs=1e-6)
     assert asked.after(np.full(len(asked.low), 1 / len(asked.low))).log == pytest.approx(asked.now.log, abs=1e-9)
+
+
+@pytest.fixture(scope="module")
+def burr():
+    """A line, a job that promises burr, and the law of its burr."""
+    trial = campaign("four sheets", 5)
+    model, job = ef.fit(ef.read_log(trial.log)), trial.job("all limits")[0]
+    return model, Asked.of(model, job), model.burr_fit(job)
+
+
+def test_own_effects_of_sheets_on_burr_are_those_of_direct_integration(burr):
+    _, _, fitted = burr
+    sheets, effect, sd = fitted.sheets()
+    data, node = fitted.data, int(fitted.weight.argmax())
+    level, log_slope, ratio, log_sd = fitted.theta[node]
+    margin = level + np.exp(log_slope) * (data.log_radius - np.log(0.3) + ratio * data.height)
+    for k, sheet in enumerate(sheets):
+        sign, line = np.where(data.cleared, 1, -1)[data.sheet == sheet], margin[data.sheet == sheet]
+
+        def less(own, sign=sign, line=line):
+            return 0.5 * (own / np.exp(log_sd)) ** 2 - log_ndtr(sign * (line + own)).sum()
+        top = minimize_scalar(less, bounds=(-4, 4), method="bounded", options={"xatol": 1e-9})
+        assert effect[node, k] == pytest.approx(top.x, abs=1e-5)
+        mass, second = (quad(lambda u, n=n, t=top, f=less: (u - t.x) ** n * np.exp(t.fun - f(u)), top.x - 3, top.x + 3
+                             )[0] for n in (0, 2))
+        assert sd[node, k] == pytest.approx(np.sqrt(second / mass), rel=0.1)  # normal about the top: near, not exact
+
+
+def test_new_sheets_keep_what_is_not_known_of_burr_and_those_run_have_their_own(burr):
+    model, _, fitted = burr
+    mean, sd = foreseen._burr_sheets(model, fitted, np.array(["A02", "new 1"]))
+    assert (mean[:, 1] == 0).all() and np.allclose(sd[:, 1], np.exp(fitted.theta[:, 3]))
+    assert (sd[:, 0] < sd[:, 1]).all()
+    # what a law gives to the sheet it does not give to the level: a sheet that was run says little anew
+    level = fitted.theta[:, 0]
+    together = np.cov(np.stack([level, mean[:, 0]]), aweights=fitted.weight)
+    assert together[0, 1] < 0

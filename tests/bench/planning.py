@@ -4,10 +4,14 @@
 
 Every way gets the same lines and jobs, and its first sheets, plates and edges the same luck. `width` is the log-width
 over the oracle's, 0 where no window is issued; `holds` the share of issued windows that keep their promise on the
-truth; `over` the paired difference in width to the best ordinary way, with its standard error. Planned trials are
-averaged over five plans. Ordinary ways: a grid of speeds stepped up at one pressure, random settings, a face-centred
-composite of speed and pressure, all with sheets in blocks and ages as they come; careful: the grid (of many jobs: the
-composite) in random order, ages spread evenly. All is invented.
+truth; `over` the paired difference in width to the best ordinary way, with its standard error; `kept` the width with a
+window that breaks its promise counted as 0: ordinary trials seldom meet a fresh sheet, and some of their windows are
+wide for what they did not see; `own − library` the paired difference in width at equal plates and sheets. Planned
+trials are averaged over five plans.
+
+Ordinary ways: a grid of speeds stepped up at one pressure, random settings, a face-centred composite of speed and
+pressure, all with sheets in blocks and ages as they come; careful: the grid (of many jobs: the composite) in random
+order, ages spread evenly; library: split plots of a library of designs (`splitplots.py`). All is invented.
 """
 
 from __future__ import annotations
@@ -27,7 +31,7 @@ sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1])]
 
 import numpy as np  # noqa: E402
 import pandas as pd  # noqa: E402
-from lines import FAMILIES, POSITIONS, Truth, _as_read, _plate, holds, oracle  # noqa: E402
+from lines import FAMILIES, POSITIONS, SEVERITIES, Truth, _as_read, _plate, holds, oracle  # noqa: E402
 
 import edgefinish as ef  # noqa: E402
 
@@ -36,6 +40,7 @@ FEED, OLDEST = (0.9, 6.0), 20.0
 BROKEN = ("plateau", "break-in", "collapse late in life", "pressure with feed", "position with feed", "law that curves",
           "pre-rounded edges", "heavy tails t4", "sheets at their own pace", "spread by position")
 WORTH = 0.5
+PLANS = 5
 STOP_AT = (0.3, 0.5, 0.7)
 
 
@@ -55,6 +60,36 @@ def own(kind: str, plates: int, sheets: int, seed: int) -> pd.DataFrame:
     """One planned trial; another seed ends in another plan of nearly the same worth."""
     trial = ef.Trial(plates=plates, sheets=sheets, sheet_hours=(0, OLDEST))
     return ef.plan(asked(kind), feed_speed_m_min=FEED, trial=trial, seed=seed).runs
+
+
+@cache
+def _split_plots() -> pd.DataFrame:
+    return pd.read_csv(Path(__file__).with_name("splitplots.csv"))
+
+
+@cache
+def library(kind: str, plates: int, sheets: int, seed: int) -> pd.DataFrame:
+    """One split plot of the library at the jobs' settings, its sheets growing older, else in random order."""
+    every = _split_plots()
+    coded = every[(every["kind"] == kind) & (every["plates"] == plates) & (every["sheets"] == sheets)
+                  & (every["seed"] == seed)]
+    jobs = asked(kind)
+
+    def level(what: str, values: list[float]) -> pd.Series:
+        return coded[what].fillna(0).astype(int).add(1).map(dict(enumerate(values)))
+    pressure, thickness = ([60.0] * 3, [10.0] * 3) if kind == "one" else ([45.0, 60.0, 75.0], [6.0, 10.0, 16.0])
+    runs = pd.DataFrame({
+        "feed_speed_m_min": level("speed", np.geomspace(*FEED, 3).round(2).tolist()),
+        "drum_pressure_kPa": level("pressure", pressure), "thickness_mm": level("thickness", thickness),
+        "grit": coded["grit"].fillna(jobs[0].grit), "contact_hours": level("age", [0.0, OLDEST / 2, OLDEST]),
+        "abrasive_sheet": "A" + coded["sheet"].astype(str), "turn": np.random.default_rng(seed).permutation(plates)})
+    runs = runs.assign(sheet=coded["sheet"]).sort_values(["sheet", "contact_hours", "turn"], ignore_index=True)
+    return runs.drop(columns=["sheet", "turn"])
+
+
+def plan_of(seed: int) -> int:
+    """Which of the plans a line gets: lines of one family get them in turn."""
+    return seed // len(BROKEN) % PLANS
 
 
 def shop(kind: str, way: str, plates: int, sheets: int, rng: np.random.Generator) -> pd.DataFrame:
@@ -86,21 +121,26 @@ def shop(kind: str, way: str, plates: int, sheets: int, rng: np.random.Generator
 
 
 def trial_log(truth: Truth, runs: pd.DataFrame, seed: int) -> pd.DataFrame:
-    """The log that a line gives for some runs; the first sheets and plates of any trial have the same luck."""
+    """The log that a line gives for some runs; the first sheets and plates of any trial have the same luck. Burr is
+    read where the runs say which they carry."""
     rng = np.random.default_rng([seed, 1])
     of_sheet, of_plate = rng.standard_normal((40, 2)), rng.standard_normal(200)
+    burr_of_sheet, burr_of_plate = rng.standard_normal(40), rng.uniform(size=200)
     sheets = {name: k for k, name in enumerate(dict.fromkeys(runs["abrasive_sheet"]))}
     plates = []
     for i, run in enumerate(runs.to_dict("records")):
+        severity = run.get("burr_severity", "moderate")
         job = ef.Job(material="S355", thickness_mm=run["thickness_mm"], drum_pressure_kPa=run["drum_pressure_kPa"],
-                     grit=run["grit"], residual_burr_mm=0.0, burr_severity="moderate")
-        s, h = sheets[run["abrasive_sheet"]], run["contact_hours"]
+                     grit=run["grit"], residual_burr_mm=0.0, burr_severity=severity)
+        s, h, (low, high) = sheets[run["abrasive_sheet"]], run["contact_hours"], SEVERITIES[severity]
         z = truth.sheet * of_sheet[s, 0] + truth.own_wear * of_sheet[s, 1] * h / 10 + truth.plate * of_plate[i]
-        row = {"job": job, "sheet": s + 1, "hours": h, "feed": run["feed_speed_m_min"], "z": z, "burr_sheet": 0.0,
-               "burr": 0.3, "removal": 0.0, "skip": False}
+        row = {"job": job, "sheet": s + 1, "hours": h, "feed": run["feed_speed_m_min"], "z": z, "removal": 0.0,
+               "skip": False, "burr_sheet": truth.burr_sheet * burr_of_sheet[s],
+               "burr": round(float(low + (high - low) * burr_of_plate[i]), 2)}
         plates.append(_plate(truth, i, row, np.random.default_rng([seed, 2, i])))
     log = _as_read(truth, pd.concat(plates, ignore_index=True), np.random.default_rng([seed, 3]))
-    return log.drop(columns=["removal_um", "residual_burr_mm", "burr_height_mm", "burr_severity"])
+    burr = ["residual_burr_mm", "burr_height_mm", "burr_severity"]
+    return log.drop(columns=["removal_um", *(burr if "burr_severity" not in runs else [])])
 
 
 def line_and_jobs(kind: str, seed: int) -> tuple[Truth, list[tuple[ef.Job, float]]]:
@@ -128,7 +168,8 @@ def line_and_jobs(kind: str, seed: int) -> tuple[Truth, list[tuple[ef.Job, float
 WAYS: dict[str, tuple[Callable[..., pd.DataFrame] | str, int, int]] = {
     "own 27 on 6": (own, 27, 6), "own 18 on 9": (own, 18, 9), "own 36 on 6": (own, 36, 6),
     "grid 36 on 6": ("grid", 36, 6), "random 36 on 6": ("random", 36, 6), "composite 36 on 6": ("composite", 36, 6),
-    "careful 36 on 6": ("careful", 36, 6)}
+    "careful 36 on 6": ("careful", 36, 6), "library 27 on 6": (library, 27, 6), "library 18 on 9": (library, 18, 9),
+    "library 36 on 6": (library, 36, 6)}
 ORDINARY = ("grid 36 on 6", "random 36 on 6", "composite 36 on 6")
 
 
@@ -137,7 +178,7 @@ def one_line(seed: int, kind: str) -> list[dict]:
     truth, jobs = line_and_jobs(kind, seed)
     rows = []
     for name, (way, plates, sheets) in WAYS.items():
-        runs = (way(kind, plates, sheets, seed % 5) if callable(way) else
+        runs = (way(kind, plates, sheets, plan_of(seed)) if callable(way) else
                 shop(kind, way, plates, sheets, np.random.default_rng([seed, 4])))
         model = ef.fit(ef.read_log(trial_log(truth, runs, seed)))
         for job, true in jobs:
@@ -151,15 +192,26 @@ def one_line(seed: int, kind: str) -> list[dict]:
 
 def summary(rows: pd.DataFrame) -> pd.DataFrame:
     """One row a way; lines count alike, however many jobs each can do."""
-    by_line = rows.pivot_table(index="line", columns="way", values="width", sort=False)
+    both = rows.assign(kept=rows["width"] * rows["holds"]).pivot_table(
+        index="line", columns="way", values=["width", "kept"], sort=False)
+    by_line, kept = both["width"], both["kept"]
     best = by_line[list(ORDINARY)].mean().idxmax()
     out = []
     for way in WAYS:
-        part, over = rows[rows["way"] == way], by_line[way] - by_line[best]
-        given = part[part["issued"]]
-        out.append({"way": way, "lines": len(by_line), "issued": part["issued"].mean(), "holds": given["holds"].mean(),
-                    "width": by_line[way].mean(), f"over {best}": over.mean(), "se": over.std() / math.sqrt(len(over))})
+        part = rows[rows["way"] == way]
+        row = {"way": way, "lines": len(by_line), "issued": part["issued"].mean(),
+               "holds": part.loc[part["issued"], "holds"].mean(), "width": by_line[way].mean(),
+               **_paired(f"over {best}", by_line[way] - by_line[best]), "kept": kept[way].mean(),
+               **_paired("kept over it", kept[way] - kept[best])}
+        if way.startswith("own"):
+            row |= _paired("own − library", by_line[way] - by_line[way.replace("own", "library")])
+        out.append(row)
     return pd.DataFrame(out)
+
+
+def _paired(name: str, over: pd.Series) -> dict[str, str]:
+    """A mean difference with its standard error."""
+    return {name: f"{over.mean():+.3f} ± {over.std() / math.sqrt(len(over)):.3f}"}
 
 
 def more_plates(seed: int, kind: str) -> list[dict]:
@@ -168,18 +220,18 @@ def more_plates(seed: int, kind: str) -> list[dict]:
     A job without a window has width 0, before and after.
     """
     truth, jobs = line_and_jobs(kind, seed)
-    first = own(kind, 16, 4, seed % 5)
+    first = own(kind, 16, 4, plan_of(seed))
     before = ef.fit(ef.read_log(trial_log(truth, first, seed)))
     asked_for = [job for job, _ in jobs]
-    had = [_width(before.window(job)) for job in asked_for]
+    had = [width_of(before.window(job)) for job in asked_for]
     rows = []
     for plates, new in ((p, n) for p in (3, 6) for n in range(3)):
         told = ef.next_plates(before, asked_for, plates=plates, only_new=new)
         if told.options.empty:
             continue
-        runs = _and_then(first, told.plates)
+        runs = and_then(first, told.plates)
         after = ef.fit(ef.read_log(trial_log(truth, runs, seed)))
-        gains = np.array([_width(after.window(job)) for job in asked_for]) - had
+        gains = np.array([width_of(after.window(job)) for job in asked_for]) - had
         # Gains are told of the jobs that have a window at even odds; the others' are nothing, foretold and got alike.
         share = len(told.gains) / len(asked_for)
         rows.append({"plates": plates, "new_sheets": new, "line": seed, "had": float(np.mean(had)),
@@ -187,7 +239,7 @@ def more_plates(seed: int, kind: str) -> list[dict]:
     return rows
 
 
-def _and_then(runs: pd.DataFrame, more: pd.DataFrame) -> pd.DataFrame:
+def and_then(runs: pd.DataFrame, more: pd.DataFrame) -> pd.DataFrame:
     """The runs, and further ones after them; sheets that were run before keep the name that they have in `runs`."""
     before = list(dict.fromkeys(runs["abrasive_sheet"]))
     names = {f"A{k + 1:02d}": name for k, name in enumerate(before)}
@@ -197,7 +249,7 @@ def _and_then(runs: pd.DataFrame, more: pd.DataFrame) -> pd.DataFrame:
     return both.assign(run=[f"R{i:02d}" for i in range(len(both))])
 
 
-def _width(window: ef.SpeedWindow) -> float:
+def width_of(window: ef.SpeedWindow) -> float:
     return math.log(window.high_m_min / window.low_m_min) if window.verdict == "window" else 0.0
 
 
@@ -216,7 +268,7 @@ def sequential(seed: int, kind: str) -> list[dict]:
     """A trial that goes on by four plates at a time, from 12 on 4, until the window has the log width asked for."""
     truth, jobs = line_and_jobs(kind, seed)
     job, true = jobs[0]
-    runs, wanted = own(kind, 12, 4, seed % 5), iter(STOP_AT)
+    runs, wanted = own(kind, 12, 4, plan_of(seed)), iter(STOP_AT)
     width, rows, window = next(wanted), [], None
     while len(runs) <= 44:
         model = ef.fit(ef.read_log(trial_log(truth, runs, seed)))
@@ -231,7 +283,7 @@ def sequential(seed: int, kind: str) -> list[dict]:
         told = ef.next_plates(model, [job], plates=4)
         if told.plates.empty:
             break
-        runs = _and_then(runs, told.plates)
+        runs = and_then(runs, told.plates)
     return rows
 
 
