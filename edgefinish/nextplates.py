@@ -135,7 +135,8 @@ def next_plates(model: LineModel, jobs: Sequence[Job], *, plates: int = 4, most_
     step = (0.1**quantity.metric_decimals if model.units == "metric" else 0.3048)
     stop = bool(gained["gain_m_min"].max() < step)
     table = ways[chosen]
-    return NextPlates(table, options, gained, stop, _said(model, table, options, gained, chosen, stop))
+    none_yet = any(not one.now.log for one in asked)
+    return NextPlates(table, options, gained, stop, _said(model, table, options, gained, chosen, stop, none_yet))
 
 
 def _gains(model: LineModel, asked: Sequence[Asked], plates: pd.DataFrame) -> pd.DataFrame:
@@ -404,7 +405,7 @@ def _nothing(model: LineModel, windows: Sequence[SpeedWindow], wide: bool, enoug
 
 
 def _said(model: LineModel, table: pd.DataFrame, options: pd.DataFrame, by_job: pd.DataFrame,
-          chosen: tuple[int, bool], stop: bool) -> str:
+          chosen: tuple[int, bool], stop: bool, none_yet: bool) -> str:
     unit = unit_of("feed_speed_m_min", model.units)
 
     def wider(value: float) -> str:
@@ -416,6 +417,8 @@ def _said(model: LineModel, table: pd.DataFrame, options: pd.DataFrame, by_job: 
     what = f"{len(table)} more plate{'s' if len(table) > 1 else ''}"
     text = [f"Expected of {what}, as mean gain of a window's width: {ways}. A single trial may gain more or less, or "
             "show that a window was too wide."]
+    if none_yet:
+        text.append("A job without a window counts as 0, before and after: it may have none after them either.")
     if stop:
         return " ".join(["Stop: no window is expected to gain what can be set on the line.", *text])
     best = by_job.loc[by_job["gain_m_min"].idxmax()]

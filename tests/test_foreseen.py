@@ -139,3 +139,19 @@ def test_new_sheets_keep_what_is_not_known_of_burr_and_those_run_have_their_own(
     level = fitted.theta[:, 0]
     together = np.cov(np.stack([level, mean[:, 0]]), aweights=fitted.weight)
     assert together[0, 1] < 0
+
+
+def test_edges_that_scatter_apart_count_by_their_precision():
+    # Var of the best mean of readings of SDs s·f is s² / Σ f⁻² (generalised least squares); by hand for f = 2, 1, 1, 1
+    # in units of the edge: 1 / 3.25.
+    trial = campaign("four sheets", 5)
+    model = ef.fit(ef.read_log(trial.log.drop(columns="date")))
+    fitted = model.law_for(trial.job("sheet life")[0])
+    factor = dict(zip(fitted.layout.positions, (2.0, 1.0, 1.0, 1.0), strict=True))
+    uneven = replace(fitted, layout=replace(fitted.layout, position_spread=factor))
+    plates = PLATES.iloc[[2]]
+    apart = (foreseen._Plates(f, plates).covariance()[:, 0, 0] for f in (uneven, fitted))
+    nodes = fitted.posterior.nodes
+    edge = nodes.sd[:, 0] ** 2 * (1 + 3 * nodes.tail[:, 0]) / (1 + nodes.tail[:, 0])
+    np.testing.assert_allclose(np.subtract(*apart), edge * (1 / 3.25 - 1 / 4), rtol=1e-9)
+    assert foreseen._Plates(uneven, plates).share == pytest.approx([1 / 13, 4 / 13, 4 / 13, 4 / 13])

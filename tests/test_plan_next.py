@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -139,3 +141,24 @@ def test_what_burr_plates_clear_moves_the_law_of_burr():
     true, after = clears[truth], weight @ clears
     assert np.corrcoef(true, after)[0, 1] > 0.5
     assert np.mean((after - true) ** 2) < 0.8 * np.mean((clears.mean() - true) ** 2)
+
+
+def test_plates_are_proposed_where_a_window_is_likely_but_not_sure():
+    trial = campaign("four sheets", 5)
+    job = trial.job("sheet life")[0]
+    low, high = job.edge_radius_mm
+    model = ef.fit(ef.read_log(trial.log))
+    for narrower in np.linspace(1.0, 1.3, 25):
+        tight = ef.Job(**{f.name: getattr(job, f.name) for f in fields(ef.Job)} | {
+            "edge_radius_mm": (round(low * narrower, 3), round(high / narrower, 3))})
+        window = model.window(tight)
+        if window.verdict == "not enough evidence" and Asked.of(model, tight).likely() is not None:
+            break
+    assert window.verdict == "not enough evidence" and "a window may be there" in window.reasons[-1]
+    told = ef.next_plates(model, [tight], plates=6, only_new=2)
+    assert len(told.plates) == 6 and told.options["gain_log"].iloc[0] > 0
+    assert "A job without a window counts as 0" in told.said
+
+
+def test_of_a_job_with_a_window_nothing_is_said_of_jobs_without(told):
+    assert "without a window" not in told.said
