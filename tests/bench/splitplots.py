@@ -19,16 +19,6 @@ import sys
 
 import numpy as np
 import pandas as pd
-from pyoptex._seed import set_seed
-from pyoptex.doe.fixed_structure import (
-    Factor,
-    RandomEffect,
-    create_fixed_structure_design,
-    create_parameters,
-    default_fn,
-)
-from pyoptex.doe.fixed_structure.metric import Iopt
-from pyoptex.utils.model import model2Y2X
 
 SIZES = ((36, 6), (27, 6), (18, 9))
 SEEDS, TRIES, RATIO = 5, 10, 1.33
@@ -38,6 +28,18 @@ GRITS = ("P60", "P80", "P120")
 
 def design(kind: str, plates: int, sheets: int, seed: int) -> pd.DataFrame:
     """One design, (plates,) rows; sheets differ by one plate at most."""
+    # here, not above: the tests import every module, and the project does without this library
+    from pyoptex._seed import set_seed
+    from pyoptex.doe.fixed_structure import (
+        Factor,
+        RandomEffect,
+        create_fixed_structure_design,
+        create_parameters,
+        default_fn,
+    )
+    from pyoptex.doe.fixed_structure.metric import Iopt
+    from pyoptex.utils.model import model2Y2X
+
     set_seed(1000 * plates + seed)
     sheet = np.sort(np.arange(plates) % sheets)
     on_sheet = RandomEffect(sheet, ratio=RATIO)
