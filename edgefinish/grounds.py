@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
 from typing import Literal, NamedTuple
@@ -15,8 +15,8 @@ from .job import Job, SpeedWindow
 from .laws import CURVATURE, Centre, Settings, wear_columns
 from .linefit import LawFit, LineFit
 from .promise import Promise
-from .rows import weight_of_second
-from .shares import worst_shares
+from .rows import Floats, weight_of_second
+from .shares import radius_shares, worst_shares
 from .units import shown
 from .wording import POSITION_WORDS, hours, limit, percent
 
@@ -28,7 +28,7 @@ UNCLEARED, UNCLEARED_SHEETS = 20, 4
 FEW_PLATES = 6
 ENOUGH_SHEETS, MOST_NAMES = 6, 4
 _FLAT = 1e-9
-_ENOUGH, _FEW, _LOOKS = 96, 16, 9  # draws that name what binds, or the best of some speeds: by their median
+_ENOUGH, _FEW, _LOOKS = 96, 8, 9  # draws that name what binds, or the best of some speeds: by their median
 
 
 class Ending(NamedTuple):
@@ -75,9 +75,18 @@ def _tightest(promise: Promise, limits: list[_Limit], x: float) -> tuple[float, 
     """The limit that the fewest edges meet at x, and how many: median of the draws, worst position and age."""
     some = promise.thinned(_ENOUGH)
     bare = replace(some, radius_limits=(-np.inf, np.inf), removal_limit=np.inf, burr=None)
-    shares = [float(np.median(worst_shares(one.alone(bare), np.array([x]))[:, 0])) for one in limits]
-    least = int(np.argmin(shares))
-    return shares[least], limits[least]
+    return _fewest([worst_shares(one.alone(bare), np.array([x]))[:, 0] for one in limits], limits)
+
+
+def _fewest(shares: Sequence[Floats], limits: list[_Limit]) -> tuple[float, _Limit]:
+    medians = [_quantiles(each)[1] for each in shares]
+    least = int(np.argmin(medians))
+    return medians[least], limits[least]
+
+
+def _quantiles(draws: Floats) -> list[float]:
+    """The 5 %, 50 % and 95 % points of some draws."""
+    return np.sort(draws)[[int(q * len(draws)) for q in (0.05, 0.5, 0.95)]].tolist()
 
 
 def _where(model: LineFit, promise: Promise, one: _Limit, positions: list[str]) -> str:
@@ -134,12 +143,18 @@ def refusal(model: LineFit, job: Job, fitted: LawFit, promise: Promise, possible
     `possible`: share of the draws that have an interval of speeds wide enough.
     """
     x = np.linspace(*promise.speeds, _LOOKS)
-    best = int(np.median(worst_shares(promise.thinned(_FEW), x), axis=0).argmax())
-    shares = worst_shares(promise.thinned(_ENOUGH), x[best:best + 1])[:, 0]
+    best = int(np.sort(worst_shares(promise.thinned(_FEW), x), axis=0)[_FEW // 2].argmax())
+    limits = _single_limits(promise)
+    if promise.radius_alone:  # one look at the edges tells all
+        *apart, shares = radius_shares(promise.thinned(_ENOUGH), x[best:best + 1])[..., 0]
+        wanted = np.isfinite(promise.radius_limits)
+        alone, one = _fewest([each for each, asked in zip(apart, wanted, strict=True) if asked], limits)
+    else:
+        shares = worst_shares(promise.thinned(_ENOUGH), x[best:best + 1])[:, 0]
+        alone, one = _tightest(promise, limits, float(x[best]))
     centre = fitted.layout.centre.feed_speed_m_min
     speed = shown("feed_speed_m_min", centre * float(np.exp(x[best])), model.units)
-    low, median, high = np.quantile(shares, (0.05, 0.5, 0.95), axis=0)
-    alone, one = _tightest(promise, _single_limits(promise), float(x[best]))
+    low, median, high = _quantiles(shares)
     where = _where(model, promise, one, _position_names(model, job))
     verdict: Literal["no window", "not enough evidence"] = "not enough evidence"
     if possible <= max(0.05, 1 - job.confidence):
@@ -164,10 +179,11 @@ def lean(fitted: LawFit, job: Job, material: int, window: tuple[float, float]) -
     """How many times the SD of the mean at an end grows where the priors of the laws' exponents are 4 times as wide."""
     layout = fitted.layout
     as_is, loosened = fitted.covariances
-    speed, age = np.meshgrid(layout.centre.feed_speed_m_min * np.exp(window), np.unique(job.sheet_hours))
-    rows = np.zeros((speed.size, len(as_is)))
-    at = Settings(speed.ravel(), job.drum_pressure_kPa, grain_um(job.grit), job.thickness_mm, job.passes, age.ravel())
-    rows[:, layout.names.dose] = layout.dose_columns(at, material)
+    speed = np.array([[layout.centre.feed_speed_m_min * np.exp(x)] for x in window])
+    at = Settings(speed, job.drum_pressure_kPa, grain_um(job.grit), job.thickness_mm, job.passes, job.sheet_hours)
+    columns = layout.dose_columns(at, material).reshape(4, -1)
+    rows = np.zeros((4, len(as_is)))
+    rows[:, layout.names.dose] = columns
     rows[:, layout.names.position] = 1 / len(layout.positions)
     grown = ((rows @ loosened) * rows).sum(1) / ((rows @ as_is) * rows).sum(1)
     return max(1.0, float(np.sqrt(grown.max())))
@@ -307,11 +323,7 @@ def _history_flags(model: LineFit, fitted: LawFit) -> list[str]:
 
 
 def _spread_flags(model: LineFit, job: Job, fitted: LawFit) -> list[str]:
-    post = fitted.posterior
-    index = len(post.data.edge_spread) + len(post.data.plate_spread)
-    log_sd = np.log(post.nodes.sd[:, index])
-    mean = post.weight @ log_sd
-    learned = 1 - np.sqrt(post.weight @ (log_sd - mean) ** 2) / post.data.spreads[index].log_sd
+    mean, learned = fitted.sheets_learned
     if learned >= LEARNED:
         return []
     sheets = len(fitted.layout.sheets)

@@ -22,12 +22,13 @@ def _bands(promise: Promise, share: float) -> tuple[Floats, Floats]:
     worn = promise.radius.worn(ages)
     least, most = np.full(len(promise.node), -np.inf), np.full(len(promise.node), np.inf)
     for factor, which in promise.alike:
-        distance = np.take(scatter.spread(factor).distances(ages, high - low, share), promise.node, axis=1)
+        distance = np.repeat(scatter.spread(factor).distances(ages, high - low, share), promise.draws_of_node, axis=1)
         lowest, highest = promise.radius.span(which)
         if np.isfinite(low):
-            least = np.maximum(least, low + (distance - worn).max(0) - lowest)
+            np.maximum(least, (distance - worn).max(0) - (lowest - low), out=least)
         if np.isfinite(high):
-            most = np.minimum(most, high - (distance + worn).max(0) - highest)
+            distance += worn
+            np.minimum(most, (high - highest) - distance.max(0), out=most)
     return least, most
 
 
@@ -128,12 +129,16 @@ def _solve_falling(path: Path, low: Floats, high: Floats, speeds: tuple[float, f
             continue
         with np.errstate(invalid="ignore"):  # a draw without any band
             c = path.level - bound
-            root = np.sqrt(np.maximum(square - four * c, 0.0))
-            ends.append(np.clip(2 * c / (root - path.slope), *speeds))
-    first, last = (path.level + path.rise(speed) for speed in speeds)
-    none = (first < low) | (last > high) | (ends[1] < ends[0])
-    ends[0][none], ends[1][none] = np.inf, -np.inf
-    return ends[0], ends[1]
+            root = four * c
+            np.subtract(square, root, out=root)
+            np.sqrt(np.maximum(root, 0.0, out=root), out=root)
+            c *= 2
+            c /= np.subtract(root, path.slope, out=root)
+            ends.append(c)
+    none = (ends[0] > speeds[1]) | (ends[1] < speeds[0]) | ~(ends[0] <= ends[1])
+    low, high = np.maximum(ends[0], speeds[0], out=ends[0]), np.minimum(ends[1], speeds[1], out=ends[1])
+    low[none], high[none] = np.inf, -np.inf
+    return low, high
 
 
 def _solve_any(path: Path, low: Floats, high: Floats, speeds: tuple[float, float]) -> tuple[Floats, Floats]:

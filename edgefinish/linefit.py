@@ -55,6 +55,15 @@ class LawFit:
         return (Scatter(np.hypot(sheet, plate), wear, edge, tail[:, 0]),
                 Scatter(np.hypot(removal_sheet, removal_plate), np.zeros_like(wear), removal_edge, tail[:, 1]))
 
+    @cached_property
+    def sheets_learned(self) -> tuple[float, float]:
+        """Mean log SD from sheet to sheet, and how much of its prior's SD the log has taken away."""
+        post = self.posterior
+        index = len(post.data.edge_spread) + len(post.data.plate_spread)
+        log_sd = np.log(post.nodes.sd[:, index])
+        mean = post.weight @ log_sd
+        left = np.sqrt(post.weight @ (log_sd - mean) ** 2)
+        return float(mean), float(1 - left / post.data.spreads[index].log_sd)
 
     @cached_property
     def covariances(self) -> tuple[Floats, Floats]:

@@ -136,6 +136,11 @@ class Promise:
         return [(float(f), np.flatnonzero(self.position_spread == f)) for f in np.unique(self.position_spread)]
 
     @property
+    def draws_of_node(self) -> np.ndarray:
+        """How many draws each node has, (K,)."""
+        return self.radius.kept.keep("nodes", lambda: np.bincount(self.node, minlength=len(self.scatter.shared)))
+
+    @property
     def radius_alone(self) -> bool:
         """Whether nothing but the edge radius is limited."""
         return self.burr is None and not np.isfinite(self.removal_limit)

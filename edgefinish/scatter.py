@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from functools import cached_property, partial
 
 import numpy as np
-from scipy.special import gammaincinv, ndtr, ndtri
+from scipy.special import erf, gammaincinv, ndtr, ndtri
 
 from .laws import WEAR_HOURS
 from .rows import Floats, Store
@@ -73,17 +73,23 @@ class Scatter:
             return self._alone(squares, share)
         place = width / _WIDTHS
         first = int(place)
-        (q0, s0), (q1, s1) = (self._at_width(squares, k * _WIDTHS, share) for k in (first, first + 1))
+        (q0, s0), (q1, s1) = self._cell(squares, first, share)
         t = place - first
         with np.errstate(invalid="ignore"):
             q = ((1 + 2 * t) * (1 - t)**2 * q0 + t**2 * (3 - 2 * t) * q1
                  + _WIDTHS * t * (1 - t) * ((1 - t) * s0 - t * s1))
-            d = np.where(q1 > 0, width / 2 - np.sqrt(q), np.inf)
-        first_good = (q1 > 0) & ~(q0 > 0)
-        if first_good.any():
-            sd, alone = self._parts_at(squares), self._alone(squares, share)
-            d[first_good] = distance_to_limit(sd[first_good], width, share, alone[first_good])
-        return d
+            return np.where((q1 > 0) & (q >= 0), width / 2 - np.sqrt(q), np.inf)
+
+    def _cell(self, squares: tuple[float, ...], first: int, share: float) -> tuple[tuple[Floats, Floats], ...]:
+        """`_at_width` at two neighbours; where only the wider has a good mean, the narrower by `less_than_none`."""
+        def compute() -> tuple[tuple[Floats, Floats], ...]:
+            (q0, s0), (q1, s1) = (self._at_width(squares, k * _WIDTHS, share) for k in (first, first + 1))
+            begins = (q1 > 0) & ~(q0 > 0)
+            if begins.any():
+                q0, s0 = q0.copy(), s0.copy()
+                q0[begins], s0[begins] = less_than_none(self._parts_at(squares)[begins], first * _WIDTHS, share)
+            return (q0, s0), (q1, s1)
+        return self.columns.keep(("cell", squares, first, share), compute)
 
     def _alone(self, squares: tuple[float, ...], share: float) -> Floats:
         """Distances where the other limit is far away, (ages, K)."""
@@ -140,6 +146,28 @@ def distance_to_limit(sd: Floats, width: float, share: float, alone: Floats | No
             break
     # At the middle between the limits the share is greatest: what is short of it there has no mean.
     return np.where((d >= most) & (inside < share), np.inf, d)
+
+
+def less_than_none(sd: Floats, width: float, share: float) -> tuple[Floats, Floats]:
+    """Where no mean has the share: the square of a good mean's distance from the middle, below 0, and its slope in
+    the width, (n,) each; `sd` (n, parts).
+
+    The share at a distance m is even and smooth in m, and so a function of m² that goes on below 0: there m = i t, and
+    of the normal's integral the real part counts.
+    """
+    half, root = width / 2, np.full(len(sd), 0.3 * sd.min())
+    for _ in range(_NEWTON_STEPS):
+        t = root[:, None]
+        share_there = 2 * (0.5 + 0.5 * erf((half + 1j * t) / sd / np.sqrt(2)).real) @ WEIGHTS - 1
+        wave = np.exp(0.5 * (t**2 - half**2) / sd**2) / sd / np.sqrt(2 * np.pi)
+        rise = 2 * (wave * np.sin(half * t / sd**2)) @ WEIGHTS
+        # nearly straight in t²
+        square = np.maximum(root**2 + 2 * root * (share - share_there) / rise, (0.1 * root) ** 2)
+        root, last = np.sqrt(square), root
+        if np.abs(root - last).max() < _NEAR:
+            break
+    widening = (wave * np.cos(half * t / sd**2)) @ WEIGHTS
+    return -root**2, 2 * root * widening / rise
 
 
 def _through(at: Floats, wanted: Floats) -> Floats:

@@ -34,10 +34,9 @@ class Corner(NamedTuple):
 
 def worst_shares(promise: Promise, x: Floats) -> Floats:
     """Least share over positions and sheet ages in each draw at each speed, (draws, len(x))."""
-    corners = [*slow_corners(promise), *fast_corners(promise)]
     if promise.radius_alone:
-        return _radius_shares(promise, x, corners).min(0)
-    return Shares(promise).worst(x, corners)
+        return radius_shares(promise, x)[2]
+    return Shares(promise).worst(x, [*slow_corners(promise), *fast_corners(promise)])
 
 
 def shares_along(promise: Promise, x: Floats, hours: Floats) -> Floats:
@@ -202,8 +201,12 @@ class _Table:
         return low + rise * part, rise / self.step
 
 
-def _radius_shares(promise: Promise, x: Floats, corners: list[Corner]) -> Floats:
-    """Share within the radius limits at each corner, (corners, draws, len(x)): the solver's own mixture."""
+def radius_shares(promise: Promise, x: Floats) -> Floats:
+    """Least share of radii above the lower limit, below the upper, and within both, (3, draws, len(x)).
+
+    By the mixture that the intervals are solved with.
+    """
+    corners = [*slow_corners(promise), *fast_corners(promise)]
     scatter, node, radius = promise.scatter, promise.node, promise.radius
     position, age = np.stack([c.position for c in corners]), np.stack([c.age for c in corners])
     edge = scatter.edge[node][:, None] ** 2 * scatter.tail_factors[node]
@@ -213,5 +216,6 @@ def _radius_shares(promise: Promise, x: Floats, corners: list[Corner]) -> Floats
     step = (radius.wear * wear_columns(age)).sum(2) + radius.position[np.arange(len(node)), position]
     mean = (radius.at(x) + step[..., None])[..., None]
     low, high = promise.radius_limits
-    top = ndtr((high - mean) / sd) @ WEIGHTS if np.isfinite(high) else np.ones(mean.shape[:3])
-    return top - ndtr((low - mean) / sd) @ WEIGHTS if np.isfinite(low) else top
+    below = ndtr((high - mean) / sd) @ WEIGHTS if np.isfinite(high) else np.ones(mean.shape[:3])
+    short = ndtr((low - mean) / sd) @ WEIGHTS if np.isfinite(low) else np.zeros(mean.shape[:3])
+    return np.stack([(1 - short).min(0), below.min(0), (below - short).min(0)])

@@ -68,7 +68,7 @@ def _greatest(values: Floats, count: int) -> np.ndarray:
 
 def confidence_at(low: Floats, high: Floats, x: Floats) -> Floats:
     """Share of draws whose interval holds each x."""
-    return np.mean((low[:, None] <= x) & (x <= high[:, None]), axis=0)
+    return np.array([np.count_nonzero((low <= v) & (v <= high)) for v in x]) / len(low)
 
 
 def set_point(low: Floats, high: Floats, window: tuple[float, float]) -> float:
