@@ -312,10 +312,16 @@ def _history_flags(model: LineFit, fitted: LawFit) -> list[str]:
     if past is None:
         return []
     as_before = float(post.weight @ weight_of_second(post.data, post.nodes.sd))
-    whose = f"{past.logs} earlier log{'s' if past.logs > 1 else ''} of this line ({past.sheets} sheets)"
+    whose = (f"{past.logs} earlier log{'s' if past.logs > 1 else ''} of this line ({past.sheets} "
+             f"sheet{'s' if past.sheets > 1 else ''})")
     sheets = ("sheets are said to be new, so theirs were not taken over" if past.new_sheets else
               "sheets are taken to be as before; say new_sheets in the study if lot or supplier changed")
-    found = [f"Spreads of plates and edges are learned from {whose} too; {sheets}."]
+    worn = "" if past.new_sheets else " wear,"
+    law = f"Exponents,{worn} edge positions and spreads" if fitted.law_as_before else "Spreads of plates and edges"
+    found = [f"{law} are learned from {whose} too; {sheets}."]
+    if not fitted.law_as_before:
+        found.append("The line has changed: exponents, wear or edge positions of this log do not look like those of "
+                     "its past, which therefore count for nothing.")
     if as_before < CHANGED:
         found.append(f"The line has changed: the spreads of this log do not look like those of its past "
                      f"({percent(round(as_before, 2))} as before), which therefore counts for less.")

@@ -1,4 +1,4 @@
-"""Spreads from earlier logs of the same line: what they show becomes a prior, with room for a line that has changed."""
+"""What earlier logs of the same line show becomes a prior of spreads and law, with room for a line that has changed."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from .layout import STANDARD, Priors, lay_out
+from .pastlaw import PastLaw, learn_law
 from .posterior import posterior
 from .rows import Floats, Spread
 from .triallog import TrialLog
@@ -24,12 +25,13 @@ _WIDE = replace(STANDARD, **{name: Spread(getattr(STANDARD, name).median, 1.0) f
 
 @dataclass(frozen=True)
 class Past:
-    """What earlier logs show: a prior for each of `SPREADS`, from `logs` logs with `sheets` sheets in all.
+    """What earlier logs show: a prior for each of `SPREADS`, from `logs` logs with `sheets` sheets in all; and the law.
 
-    `new_sheets`: the sheets are of another lot or supplier; their spreads were left at the standard prior.
+    `new_sheets`: the sheets are of another lot or supplier; what hangs on them was left at the standard prior.
     """
 
     spreads: dict[str, Spread]
+    law: PastLaw
     logs: int
     sheets: int
     new_sheets: bool
@@ -55,7 +57,7 @@ def learn(logs: Sequence[TrialLog], new_sheets: bool = False) -> Past:
     for i, name in enumerate(SPREADS):
         if not (new_sheets and name in OF_SHEETS):
             pooled[name] = pool(getattr(STANDARD, name), getattr(_WIDE, name), [(at[:, i], w) for at, w in fits])
-    return Past(pooled, len(logs), sheets, new_sheets)
+    return Past(pooled, learn_law(logs, new_sheets), len(logs), sheets, new_sheets)
 
 
 def pool(prior: Spread, used: Spread, logs: Sequence[tuple[Floats, Floats]]) -> Spread:

@@ -86,7 +86,7 @@ TERMS: tuple[Term, ...] = (
     Term("wear per 10 h", -0.15, 0.15, 0.10, lambda s, c: _age(s)),
     Term("early wear", 0.0, 0.15, 0.10, lambda s, c: np.sqrt(_age(s)) - _age(s)),
 )
-FEED, CURVATURE, PRESSURE = 0, 1, 2
+FEED, CURVATURE, PRESSURE, GRAIN, THICKNESS = range(5)
 WEAR = slice(6, 8)
 
 

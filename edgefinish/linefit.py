@@ -18,6 +18,7 @@ from .history import WEIGHT, Past, learn, pool
 from .job import Job, Line
 from .laws import TERMS, WEAR_HOURS, Settings
 from .layout import JOINT, STANDARD, Layout, Priors, lay_out, levelled, material_keys, paths, run_order, settings_of
+from .pastlaw import STRANGE
 from .posterior import Posterior, posterior
 from .promise import Burr, Promise
 from .rows import Floats, Spread
@@ -39,6 +40,11 @@ class LawFit:
     layout: Layout
     posterior: Posterior
     priors: Priors
+
+    @property
+    def law_as_before(self) -> bool:
+        """Whether the law of earlier logs was taken over."""
+        return self.posterior.data.known is not None
 
     @cached_property
     def scatters(self) -> tuple[Scatter, Scatter | None]:
@@ -80,9 +86,9 @@ class LineFit:
     """The fitted laws of a line.
 
     `line` is what the line allows, `severities` the burr heights (mm) that the shop's words mean, `units` those of the
-    sentences in `reasons`. `history`: earlier logs of the line, whose spreads are learned from; `new_sheets`: but not
-    those of its sheets. `like`: the fit of nearly the same log, from which this one starts and takes its past; checks
-    refit many times, on fewer nodes. Posteriors are computed when first asked for, and kept.
+    sentences in `reasons`. `history`: earlier logs of the line, from which laws and spreads are learned; `new_sheets`:
+    but not what hangs on its sheets. `like`: the fit of nearly the same log, from which this one starts and takes its
+    past; checks refit many times, on fewer nodes. Posteriors are computed when first asked for, and kept.
     """
 
     log: TrialLog
@@ -111,24 +117,30 @@ class LineFit:
 
         `asked`: a material whose spreads may be other than those of the log's other materials.
         """
+        def taken_over(near: LawFit, layout: Layout) -> Layout:
+            return self.past.law.added(layout) if self.past and near.law_as_before else layout
+
         def compute() -> LawFit:
             past = self.past and self.past.over(priors)
             lay = partial(lay_out, self.log, removal=removal, priors=priors, past=past, weight=WEIGHT if past else 0.0,
                           asked=asked)
             if self.like is not None:
                 near = self.like.law(removal=removal, priors=priors, asked=asked)
-                layout = lay(position_spread=near.layout.position_spread)
+                layout = taken_over(near, lay(position_spread=near.layout.position_spread))
                 start = near.posterior.mode if near.posterior.data.family == layout.data.family else None
                 return LawFit(layout, posterior(layout.data, REFIT_NODES, start), priors)
             if asked is not None:  # all spreads alike is near, and wanted for other answers anyway
                 near = self.law(removal=removal, priors=priors)
-                layout = lay(position_spread=near.layout.position_spread)
+                layout = taken_over(near, lay(position_spread=near.layout.position_spread))
                 return LawFit(layout, posterior(layout.data, NODES, np.r_[near.posterior.mode.theta, 0.0]), priors)
             layout = lay()
             found = posterior(layout.data, NODES)
             by_position = spread_by_position(layout, found)
             if by_position:
                 layout = lay(position_spread=by_position)
+                found = posterior(layout.data, NODES, found.mode.theta)
+            if self.past and self.past.law.chance(layout, found) >= STRANGE:
+                layout = self.past.law.added(layout)
                 found = posterior(layout.data, NODES, found.mode.theta)
             return LawFit(layout, found, priors)
         return self._keep(("law", removal, priors, asked), compute)

@@ -164,8 +164,8 @@ def fit(log: TrialLog, *, line: Line | None = None, severities: Mapping[str, tup
     """Fit every material of the log, together; deterministic.
 
     `line`: what the line allows; `severities`: burr heights before (mm, from, to) that the shop's words mean; `units`
-    of the sentences in `reasons`; `history`: earlier logs of the same line, of any material, from whose spreads of
-    sheets, plates, edges and burr is learned; `new_sheets`: the sheets are of another lot or supplier than then.
+    of the sentences in `reasons`; `history`: earlier logs of the same line, of any material, from whose laws and
+    spreads is learned; `new_sheets`: the sheets are of another lot or supplier than then.
     """
     if not isinstance(log, TrialLog):
         raise TypeError(f"found {type(log).__name__}, wanted a TrialLog: read it with read_log first")

@@ -159,8 +159,12 @@ def coefficients(data: MixedData, col: Collapsed, sheet_var: Floats, precision: 
     h = col.xx - np.matmul(np.swapaxes(cx.reshape(k, s * qs, -1), 1, 2), kx)
     p = h.shape[1]
     h[:, range(p), range(p)] += precision
+    if data.known is not None:
+        h += data.known[0]
     rhs = col.xy - np.matmul(np.swapaxes(kx, 1, 2), np.broadcast_to(col.sheet_y, (k, s, qs)).reshape(k, -1, 1))[..., 0]
     rhs = rhs + precision * data.coef_mean
+    if data.known is not None:
+        rhs += data.known[1]
     chol = np.linalg.cholesky(h)
     coef = np.linalg.solve(h, rhs[..., None])[..., 0]
     gap = col.sheet_y - np.matmul(cx, coef[:, None, :, None])[..., 0]
@@ -202,6 +206,8 @@ def solve(data: MixedData, nodes: Nodes, eta: Floats | None = None, steps: int =
         log_post = log_post + plate_integrals(data, rows, eta, u, col.shrink, plate_sd)
     log_post -= 0.5 * _squares(u, plate_sd).sum((1, 2)) + 0.5 * (c.sheet * c.sheet_score).sum((1, 2))
     log_post -= 0.5 * (precision * (c.coef - data.coef_mean) ** 2).sum(1) + 0.5 * c.log_det
+    if data.known is not None:
+        log_post += c.coef @ data.known[1] - 0.5 * (c.coef @ data.known[0] * c.coef).sum(1)
     if len(data.kin):
         log_post += log_chance(data, nodes.kin_sd, c.coef, c.chol)
     if restricted:

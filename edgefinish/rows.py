@@ -67,7 +67,7 @@ class MixedData:
     are unknown, and `coef_sd` holds their medians; an odd member's are `kin_times` (T,) as large. `own` (R,) true for
     plates of the one member whose spreads may be another factor of all others': a normal of SD `own_log_sd` in the
     logarithm; None where all are alike. `edge_factor` (n,): known factors of the error spread of each row; None where
-    all are 1.
+    all are 1. `known`: what is known of the coefficients besides, precision (p, p) and precision times mean (p,).
     """
 
     y: Floats
@@ -94,6 +94,7 @@ class MixedData:
     own: NDArray[np.bool_] | None = None
     own_log_sd: float = 0.0
     edge_factor: Floats | None = None
+    known: tuple[Floats, Floats] | None = None
 
     @property
     def spreads(self) -> tuple[Spread, ...]:

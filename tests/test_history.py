@@ -1,4 +1,4 @@
-"""Spreads from earlier logs of the same line: what they change, what they may not change, and what is said."""
+"""Spreads and laws from earlier logs of the same line: what they change, what they may not, and what is said."""
 
 from __future__ import annotations
 
@@ -69,14 +69,17 @@ def test_history_of_wild_sheets_narrows_and_of_calm_ones_widens():
         assert window.verdict == "window"
         return float(np.log(window.high_m_min / window.low_m_min))
 
-    assert width(history=past(0.16)) < width() < width(history=past(0.05))
+    assert width(history=past(0.16)) < width(history=past(0.08)) < width(history=past(0.05))
+    assert width() < width(history=past(0.08))
     assert width(history=past(0.16), new_sheets=True) > width(history=past(0.16))
 
 
 def test_it_is_said_what_was_taken_over_and_when_the_line_has_changed():
     log, (job, _) = ef.read_log(now().log), now().job("one age")
     said = " ".join(ef.fit(log, history=past(0.08)).window(job).reasons)
-    assert "3 earlier logs of this line (21 sheets)" in said and "sheets are taken to be as before" in said
+    assert "Exponents, wear, edge positions and spreads are learned from 3 earlier logs" in said
+    assert "of this line (21 sheets)" in said
+    assert "sheets are taken to be as before" in said
     assert "has changed" not in said
     new = " ".join(ef.fit(log, history=past(0.08), new_sheets=True).window(job).reasons)
     assert "sheets are said to be new" in new

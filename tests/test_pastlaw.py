@@ -1,0 +1,159 @@
+"""Laws of earlier logs as one reading of the next log's coefficients: against textbook normals, and what it may not do.
+
+Normal-normal updating as in any textbook of Bayesian linear models: Lindley and Smith (1972, J. R. Stat. Soc. B 34,
+1-41), by scipy's multivariate normal.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+from lines import FAMILIES, Plan, Truth, run_trial
+from scipy.stats import kstest, multivariate_normal
+
+import edgefinish as ef
+from edgefinish.grounds import _history_flags
+from edgefinish.laws import CURVATURE, FEED, Settings, columns
+from edgefinish.layout import lay_out
+from edgefinish.mixed import solve
+from edgefinish.pastlaw import PastLaw, learn_law
+from edgefinish.posterior import posterior
+from edgefinish.rows import nodes_at
+
+
+@cache
+def truth() -> Truth:
+    return FAMILIES["usual"](np.random.default_rng(41))[0]
+
+
+@cache
+def past() -> tuple[ef.TrialLog, ...]:
+    rng = np.random.default_rng(42)
+    return tuple(ef.read_log(run_trial(replace(truth(), level=truth().level + shift), Plan(sheets=7, plates=36), rng))
+                 for shift in (-0.1, 0.1))
+
+
+@cache
+def law() -> PastLaw:
+    return learn_law(past())
+
+
+@cache
+def fitted():
+    layout = lay_out(ef.read_log(run_trial(truth(), Plan(), np.random.default_rng(43))), removal=False)
+    return layout, posterior(layout.data, 96)
+
+
+def _moments(of: PastLaw, names: list[str]) -> tuple[np.ndarray, np.ndarray]:
+    which = [of.names.index(name) for name in names]
+    cov = np.linalg.pinv(of.precision, hermitian=True)
+    return (cov @ of.vector)[which], np.sqrt(np.diag(cov)[which])
+
+
+def test_the_reading_adds_to_the_posterior_as_normals_do():
+    layout, _ = fitted()
+    data = replace(layout.data, heavy_tails=False)
+    rng = np.random.default_rng(1)
+    p = len(data.coef_mean)
+    half = rng.normal(0, 1, (p, p))
+    noise = half @ half.T / p + 0.1 * np.eye(p)
+    z = data.coef_mean + rng.normal(0, 0.3, p)
+    precision = np.linalg.inv(noise)
+    theta = np.array([[np.log(s.median) for s in data.spreads]])
+    without = solve(data, nodes_at(data, theta), steps=8)
+    with_it = solve(replace(data, known=(precision, precision @ z)), nodes_at(data, theta), steps=8)
+    before = without.chol[0] @ without.chol[0].T
+    assert with_it.chol[0] @ with_it.chol[0].T == pytest.approx(before + precision, rel=1e-8)
+    mean = np.linalg.solve(before + precision, before @ without.coef[0] + precision @ z)
+    assert with_it.coef[0] == pytest.approx(mean, abs=1e-9)
+    # p(z | y) is normal with the posterior's covariance and the reading's own, but for the density at its own mean
+    expected = multivariate_normal(without.coef[0], np.linalg.inv(before) + noise).logpdf(z)
+    own = multivariate_normal(z, noise).logpdf(z) - 0.5 * z @ precision @ z
+    assert with_it.log_post[0] - without.log_post[0] == pytest.approx(expected - own, abs=1e-6)
+
+
+def test_another_middle_of_speeds_leaves_the_law_as_it_is():
+    layout, _ = fitted()
+    known = law()
+    there = replace(layout, centre=replace(layout.centre, feed_speed_m_min=3.1, drum_pressure_kPa=50.0, grain_um=150.0))
+    (p0, r0), (p1, r1) = known.on(layout), known.on(there)
+    rows = []
+    for at in (layout, there):
+        s = Settings(np.array([1.2, 2.0, 4.5]), 70.0, 201.0, 8.0, 1, 5.0)
+        row = np.zeros((3, len(r0)))
+        row[:, at.names.dose] = at.dose_columns(s, 0)
+        row[:, at.names.position.start] = 1
+        rows.append(row)
+    weak = 1e-6 * np.eye(len(r0))  # passes never varied
+    found = [(row @ np.linalg.solve(p + weak, r), row @ np.linalg.inv(p + weak) @ row.T)
+             for row, p, r in zip(rows, (p0, p1), (r0, r1), strict=True)]
+    assert found[0][0] == pytest.approx(found[1][0], abs=1e-4)
+    assert found[0][1] == pytest.approx(found[1][1], rel=1e-3)
+
+
+def test_what_the_logs_show_of_the_law_is_learned_with_room():
+    t = truth()
+    mean, sd = _moments(law(), ["feed speed", "drum pressure", "grain size", "curvature in feed speed"])
+    true = np.array([t.feed, t.pressure, t.grain, t.feed_curve])
+    assert (np.abs(mean - true) < 2.5 * sd).all()
+    assert (sd > 0.05).all() and (sd < 0.25).all()      # never surer than the room for a line that has moved
+    positions = ["leading", "trailing", "lateral", "cutout"]
+    steps, _ = _moments(law(), positions)
+    assert steps - steps.mean() == pytest.approx(
+        np.array([t.position[p] for p in positions]) - np.mean(list(t.position.values())), abs=0.08)
+
+
+def test_new_sheets_take_the_law_of_wear_and_grain_away_and_nothing_else():
+    new = learn_law(past(), new_sheets=True)
+    of_sheets = [new.names.index(n) for n in ("wear per 10 h", "early wear", "grain size")]
+    assert np.abs(new.precision[of_sheets]).max() < 0.01 < np.diag(law().precision)[of_sheets].min()
+    assert _moments(new, ["feed speed"])[1] == pytest.approx(_moments(law(), ["feed speed"])[1], rel=0.1)
+
+
+def test_the_chance_of_a_past_like_this_is_even_where_nothing_changed():
+    """Past readings drawn as a log expects them: their chances are uniform. Rare where the line has changed."""
+    layout, found = fitted()
+    known = law()
+    precision, _ = known.on(layout)
+    which = np.flatnonzero(np.diag(precision) > 1e-6)
+    half = np.linalg.inv(found.chol)[:, :, which]
+    coef = found.coef[:, which]
+    mean = found.weight @ coef
+    cov = np.einsum("k,kip,kiq->pq", found.weight, half, half)
+    cov += (coef - mean).T @ (found.weight[:, None] * (coef - mean))
+    rng = np.random.default_rng(9)
+    names = [name for name in known.names if name != "passes"]
+    at = [known.names.index(n) for n in names]
+    sub = known.precision[np.ix_(at, at)]
+    roots, axes = np.linalg.eigh(sub)
+    drawn = []
+    for _ in range(300):
+        beta = rng.multivariate_normal(mean, cov)
+        vector = np.zeros(len(known.names))
+        vector[at] = sub @ beta + axes @ (np.sqrt(np.maximum(roots, 0)) * rng.standard_normal(len(roots)))
+        same = replace(known, vector=vector, centre=layout.centre)
+        drawn.append(same.chance(layout, found))
+    assert kstest(drawn, "uniform").pvalue > 1e-3
+    steeper = replace(known, vector=known.vector + known.precision[:, known.names.index("feed speed")] * -0.9)
+    assert steeper.chance(layout, found) < 0.01 < 0.05 < known.chance(layout, found)
+
+
+def test_a_law_that_does_not_look_like_this_log_is_left_out_and_told():
+    changed = replace(truth(), feed=truth().feed - 0.6, wear=-0.5, grain=1.2)
+    log = ef.read_log(run_trial(changed, Plan(), np.random.default_rng(5)))
+    line = ef.fit(log, history=past())
+    said = _history_flags(line, line.law())
+    assert any("wear or edge positions of this log do not look like those of its past" in flag for flag in said)
+    assert said[0].startswith("Spreads of plates and edges are learned")
+    assert line.law().posterior.data.known is None
+
+
+def test_columns_are_those_of_the_terms():
+    """`PastLaw` turns level and slope to another middle by these places."""
+    s = Settings(2.0, 60.0, 201.0, 10.0, 1, 0.0)
+    layout, _ = fitted()
+    x = np.log(2.0 / layout.centre.feed_speed_m_min)
+    assert columns(s, layout.centre)[[FEED, CURVATURE]] == pytest.approx([x, x**2])
