@@ -13,6 +13,8 @@ from lines import campaign
 
 sys.path.append(str(Path(__file__).parent / "bench"))
 from calibration import WAYS, markdown  # noqa: E402
+from planning import FEED, OLDEST, asked, library, summary  # noqa: E402
+from planning import WAYS as TRIALS  # noqa: E402
 from rivals import NEEDS, RIVALS, conformal, order_of  # noqa: E402
 
 
@@ -64,3 +66,30 @@ def test_the_table_counts_what_it_says():
 
 def test_every_way_has_words():
     assert set(WAYS) == {"edgefinish", "reference", *RIVALS}
+
+
+@pytest.mark.parametrize("kind", ["one", "six"])
+@pytest.mark.parametrize(("plates", "sheets"), [(36, 6), (27, 6), (18, 9)])
+def test_trials_of_the_library_can_be_run_and_cover_the_jobs(kind, plates, sheets):
+    jobs = asked(kind)
+    for seed in range(5):
+        runs = library(kind, plates, sheets, seed)
+        by_sheet = runs.groupby("abrasive_sheet")
+        assert len(runs) == plates and len(by_sheet) == sheets and not runs.isna().any().any()
+        assert (by_sheet["grit"].nunique() == 1).all() and set(runs["grit"]) == {j.grit for j in jobs}
+        assert by_sheet["contact_hours"].apply(lambda h: h.is_monotonic_increasing).all()
+        for column, ends in (("feed_speed_m_min", FEED), ("contact_hours", (0.0, OLDEST))):
+            assert (runs[column].min(), runs[column].max()) == ends
+        for column in ("drum_pressure_kPa", "thickness_mm"):
+            wanted = [getattr(j, column) for j in jobs]
+            assert (runs[column].min(), runs[column].max()) == (min(wanted), max(wanted))
+
+
+def test_a_window_that_breaks_its_promise_has_width_and_keeps_none():
+    rows = pd.DataFrame([{"way": way, "line": line, "issued": True, "holds": way != "grid 36 on 6" or line > 0,
+                          "width": 0.6 if way == "grid 36 on 6" else 0.4} for way in TRIALS for line in range(4)])
+    table = summary(rows).set_index("way")
+    assert table.loc["grid 36 on 6", ["width", "kept", "holds"]].tolist() == pytest.approx([0.6, 0.45, 0.75])
+    assert table.loc["own 27 on 6", "over grid 36 on 6"] == "-0.200 ± 0.000"
+    assert table.loc["own 27 on 6", "kept over it"] == "-0.050 ± 0.150"  # of −0.2, −0.2, −0.2, +0.4: SD 0.3, over √4
+    assert table.loc["own 27 on 6", "own − library"] == "+0.000 ± 0.000"
