@@ -9,9 +9,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from lines import campaign
+from lines import Truth, campaign
 
 sys.path.append(str(Path(__file__).parent / "bench"))
+from borrow import level_sd  # noqa: E402
 from calibration import WAYS, markdown  # noqa: E402
 from planning import FEED, OLDEST, asked, library, summary  # noqa: E402
 from planning import WAYS as TRIALS  # noqa: E402
@@ -93,3 +94,16 @@ def test_a_window_that_breaks_its_promise_has_width_and_keeps_none():
     assert table.loc["own 27 on 6", "over grid 36 on 6"] == "-0.200 ± 0.000"
     assert table.loc["own 27 on 6", "kept over it"] == "-0.050 ± 0.150"  # of −0.2, −0.2, −0.2, +0.4: SD 0.3, over √4
     assert table.loc["own 27 on 6", "own − library"] == "+0.000 ± 0.000"
+
+
+def test_what_plates_on_sheets_tell_of_a_level_is_that_of_a_balanced_split_plot():
+    # Every speed once on every sheet: Var of the mean = sheet² / sheets + plate-mean variance / plates at the middle of
+    # the log speeds; away from it Var of the slope = plate-mean variance / Σ x² more (Box and Jones 1992).
+    truth = Truth(sheet=0.12, own_wear=0.0, plate=0.06, edge=0.10)
+    speeds, edges = np.array([1.0, 2.0, 4.0]), 4
+    log = pd.DataFrame([{"abrasive_sheet": f"A{s}", "run": f"{s}.{v}", "contact_hours": 5.0, "feed_speed_m_min": v}
+                        for s in range(3) for v in speeds for _ in range(edges)])
+    one = 0.06**2 + 0.10**2 / edges
+    middle = 0.12**2 / 3 + one / 9
+    slope = one / (3 * 2 * np.log(2) ** 2)
+    assert level_sd(truth, log, (2.0, 4.0)) == pytest.approx(np.sqrt([middle, middle + slope * np.log(2) ** 2]))

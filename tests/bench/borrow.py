@@ -6,7 +6,8 @@ Three known materials of 36 plates on 6 sheets, a new one of 8 plates on 3 sheet
 the new one differs. `width` is its mean log-width over that of 36 plates on 6 sheets of it alone, 0 where no window is
 issued; `holds` the share of issued windows in which the true share is the job's at every speed, sheet age and position;
 `few alone` the same few plates by themselves. Seconds are CPU seconds of fit and window. The same seed gives the same
-table.
+table. `--ideal`: no fit, but what both trials of the new material would give at best, if nothing but its level and feed
+exponent were unknown: the ratio of mean widths at 95 % confidence.
 """
 
 from __future__ import annotations
@@ -25,9 +26,13 @@ for _threads in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
 
 sys.path[:0] = [str(Path(__file__).parents[1])]
 
+from dataclasses import replace  # noqa: E402
+
+import numpy as np  # noqa: E402
 import pandas as pd  # noqa: E402
-from lines import holds  # noqa: E402
-from newmaterial import CASES, NEW, new_material  # noqa: E402
+from lines import Truth, holds, oracle  # noqa: E402
+from newmaterial import CASES, NEW, RANGE, NewMaterial, new_material  # noqa: E402
+from scipy.stats import norm  # noqa: E402
 
 import edgefinish as ef  # noqa: E402
 
@@ -55,6 +60,41 @@ def one_trial(task: tuple[str, int], plates: int, sheets: int, ways: tuple[str, 
             "true_low": trial.oracle[0], "true_high": trial.oracle[1], "why": "" if issued else window.reasons[0],
             "borrowed": any(r.startswith("Spread borrowed") for r in window.reasons)})
     return rows
+
+
+def level_sd(truth: Truth, log: pd.DataFrame, speeds: tuple[float, float]) -> list[float]:
+    """SD of log radius at some speeds by generalised least squares of plate means, level and feed exponent unknown."""
+    plates = log.groupby(["abrasive_sheet", "run"]).agg(
+        feed=("feed_speed_m_min", "first"), hours=("contact_hours", "first"), edges=("run", "size")).reset_index()
+    sheet, age = plates["abrasive_sheet"].to_numpy(), plates["hours"].to_numpy() / 10
+    columns = np.column_stack([np.ones(len(plates)), np.log(plates["feed"] / 2)])
+    own = np.diag(truth.plate**2 + truth.edge**2 / plates["edges"])
+    shared = (sheet[:, None] == sheet) * (truth.sheet**2 + truth.own_wear**2 * np.outer(age, age))
+    cov = np.linalg.inv(columns.T @ np.linalg.solve(shared + own, columns))
+    return [float(np.sqrt(x @ cov @ x)) for x in (np.array([1, math.log(v / 2)]) for v in speeds)]
+
+
+def at_best(trial: NewMaterial, log: pd.DataFrame) -> float:
+    """Log-width of the window if each end stood back by what is not known there, and by no more; 0 for none."""
+    ends = trial.oracle
+    for _ in range(2):
+        back = [float(norm.ppf(trial.job.confidence)) * sd for sd in level_sd(trial.truth, log, ends)]
+        slow = oracle(replace(trial.truth, level=trial.truth.level + back[0]), trial.job, *RANGE)
+        fast = oracle(replace(trial.truth, level=trial.truth.level - back[1]), trial.job, *RANGE)
+        if slow is None or fast is None or fast[1] <= slow[0]:
+            return 0.0
+        ends = slow[0], fast[1]
+    return math.log(ends[1] / ends[0])
+
+
+def ideal(cases: list[str], seeds: range, plates: int, sheets: int) -> pd.DataFrame:
+    """One row a case: mean log-width at best of the few plates and of 36, and their ratio."""
+    out = []
+    for case in cases:
+        trials = [new_material(case, seed, plates, sheets) for seed in seeds]
+        few, many = (np.mean([at_best(t, log(t)) for t in trials]) for log in (lambda t: t.few, lambda t: t.many))
+        out.append({"case": case, "trials": len(trials), "few": few, "36": many, "ratio": few / many})
+    return pd.DataFrame(out)
 
 
 def summary(rows: pd.DataFrame) -> pd.DataFrame:
@@ -91,6 +131,7 @@ def main() -> None:
     parser.add_argument("--sheets", type=int, default=3, help="of the new material (default 3)")
     parser.add_argument("--ways", default=",".join(WAYS[:2]), help=f"comma list: {', '.join(WAYS)}")
     parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--ideal", action="store_true", help="what the trials could give at best; fits nothing")
     parser.add_argument("--markdown", action="store_true")
     parser.add_argument("--out", metavar="FILE.csv", help="every window, one row each")
     args = parser.parse_args()
@@ -99,6 +140,10 @@ def main() -> None:
     for found, known in ((cases, list(CASES)), (ways, WAYS)):
         for unknown in set(found) - set(known):
             parser.error(f"{unknown!r} is not one of {', '.join(known)}")
+    if args.ideal:
+        found = ideal(cases, range(args.seed, args.seed + args.trials), args.plates, args.sheets)
+        print(found.to_string(index=False, float_format=lambda v: f"{v:.3f}"))
+        return
     tasks = [(case, args.seed + i) for case in cases for i in range(args.trials)]
     work = partial(one_trial, plates=args.plates, sheets=args.sheets, ways=ways)
     with ProcessPoolExecutor(args.workers) as pool:
