@@ -11,7 +11,7 @@ import sys
 import tempfile
 import threading
 from collections.abc import Mapping, Sequence
-from concurrent.futures import FIRST_EXCEPTION, Future, ThreadPoolExecutor, wait
+from concurrent.futures import FIRST_EXCEPTION, ThreadPoolExecutor, wait
 from pathlib import Path
 from typing import Any
 
@@ -30,7 +30,8 @@ from .kept import INPUTS, STUDY
 from .place import check_target, kernel_home, written_whole
 from .progress import Progress
 from .report import report_html, windows_csv, windows_json
-from .results import Results, answer, one_thread
+from .results import HANDED_ON, Results, answer, hand_on, one_thread
+from .scrutiny import scrutinise
 from .setupsheet import sheet_html, sheet_name, sheet_pdf
 from .study import demo_folder, read_study
 
@@ -38,8 +39,8 @@ FORMS = ("01-check-the-log", "02-fit", "03-windows", "04-sheets-and-report")
 # From the folder of executed notebooks, so that they run again where they lie.
 PARAMETERS: Mapping[str, str] = {"study": f"../{INPUTS}/{STUDY}"}
 TYPES: Mapping[str, type] = {"str": str, "int": int, "float": float, "bool": bool}
-# How long the run's own steps take against a quick cell of a notebook.
-ANSWER_TAKES, PAGES_TAKE = 30, 60
+# How long the run's own steps take against a quick cell of a notebook, which finds most worked out.
+ANSWER_TAKES, CHECKS_TAKE, PAGES_TAKE = 50, 100, 200
 START_TIMEOUT_S = 120
 # Small matrices in batches gain nothing from threads, and notebooks at a time would fight over the cores.
 ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
@@ -79,15 +80,18 @@ def finish_study(path: str | Path, out: str | Path | None = None, workers: int =
         study.jobs(log)
         (folder / "notebooks").mkdir()
         with _Kernels(forms, workers, progress, kernel_home(folder)) as kernels:
-            kernels.start(PARAMETERS, folder / "notebooks")
             kernels.progress.doing("fit and windows")
             results = answer(study, log)
             kernels.progress.done(ANSWER_TAKES)
+            kernels.progress.doing("checks of the fit")
+            scrutinise(results).questions()
+            kernels.progress.done(CHECKS_TAKE)
             kernels.progress.doing("report and setup sheets")
             _write_pages(results, folder)
             kernels.progress.done(PAGES_TAKE)
             kernels.progress.doing("notebooks")
-            kernels.finish()
+            hand_on(results, kernels.handed_on)
+            kernels.run(PARAMETERS, folder / "notebooks")
     return results, target
 
 
@@ -153,7 +157,8 @@ class _Engine(NBClientEngine):
         client = PapermillNotebookClient(
             nb_man, km=manager, kernel_name=kernel_name, log=_SILENT, startup_timeout=START_TIMEOUT_S,
             timeout=None, on_cell_start=kernels.before_cell, on_cell_complete=kernels.after_cell)
-        environment = {**ONE_THREAD, **os.environ, "IPYTHONDIR": home, "TMPDIR": home}
+        environment = {**ONE_THREAD, **os.environ, "IPYTHONDIR": home, "TMPDIR": home,
+                       HANDED_ON: str(kernels.handed_on)}
         environment.pop("PYTHONSTARTUP", None)
         kernels.running.append(manager)
         client.reset_execution_trackers()
@@ -194,10 +199,10 @@ class _Kernels:
         sources = [nbformat.read(form, as_version=4) for form in forms]
         self.forms = tuple(forms)
         self.home = home
+        self.handed_on = home / "answered"
         self.running: list[AsyncKernelManager] = []
         self.stopped = threading.Event()
         self.pool = ThreadPoolExecutor(workers, thread_name_prefix="notebook")
-        self.futures: list[Future[None]] = []
         # Each notebook gets one cell more: the parameters that are put in.
         cells = len(forms) + sum(_takes(c) for s in sources for c in s.cells if c.cell_type == "code")
         self.progress = Progress(cells + ANSWER_TAKES + PAGES_TAKE, progress)
@@ -217,15 +222,11 @@ class _Kernels:
         self.progress.__exit__(None, None, None)
         shutil.rmtree(self.home, ignore_errors=True)
 
-    def start(self, parameters: Mapping[str, Any], folder: Path) -> None:
-        """Set every notebook going; they run while the line is fitted and the pages are written."""
+    def run(self, parameters: Mapping[str, Any], folder: Path) -> None:
+        """Execute every notebook; the first failure stops the rest."""
         self.folder = folder
-        for form in self.forms:
-            self.futures.append(self.pool.submit(self._execute, form, dict(parameters), folder / form.name))
-
-    def finish(self) -> None:
-        """Wait until all are done; the first failure stops the rest."""
-        done, _ = wait(self.futures, return_when=FIRST_EXCEPTION)
+        futures = [self.pool.submit(self._execute, form, dict(parameters), folder / form.name) for form in self.forms]
+        done, _ = wait(futures, return_when=FIRST_EXCEPTION)
         for future in done:
             future.result()
 

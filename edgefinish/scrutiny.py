@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 import pandas as pd
@@ -62,6 +62,10 @@ class Scrutiny:
     """All checks of one study's fit, each worked out when first asked for."""
 
     results: Results
+
+    def __getstate__(self) -> dict[str, object]:
+        """What is handed on: the checks, and not the many fits behind them."""
+        return {name: value for name, value in vars(self).items() if not name.startswith("_")}
 
     @cached_property
     def _without_sheets(self) -> tuple[Left, ...]:
@@ -142,13 +146,13 @@ class Scrutiny:
 
 
 def scrutinise(results: Results) -> Scrutiny:
-    """The checks of a study's fit.
+    """The checks of a study's fit, each worked out once and kept with the model.
 
     >>> from edgefinish.results import open_study
     >>> list(scrutinise(open_study()).plates.table.columns)
     ['run', 'material', 'readings', 'inside', 'effect', 'score']
     """
-    return Scrutiny(results)
+    return results.model._keep(("checks", results.windows), partial(Scrutiny, results))
 
 
 def _range(inside: Floats, readings: Floats) -> tuple[float, float, float]:

@@ -9,13 +9,14 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import nbformat
 import pytest
 import smallstudy
 
-from edgefinish import runner
+from edgefinish import results, runner
 from edgefinish.errors import LogError, RunError, StudyError
 from edgefinish.study import demo_folder
 
@@ -81,6 +82,26 @@ def test_every_cell_of_every_notebook_ran_without_a_word_of_error(finished):
         assert all(c.metadata.papermill.status == "completed" and c.execution_count for c in code)
         outputs = [o for c in code for o in c.outputs]
         assert outputs and not [o for o in outputs if o.output_type == "error" or o.get("name") == "stderr"]
+
+
+def test_notebooks_find_what_the_run_has_worked_out(tmp_path, one_form):
+    """A notebook that may neither fit nor check still has windows and checks."""
+    one_form("import edgefinish.results as r, edgefinish.scrutiny as s\nr.answer = s._held_out = s._influence = None",
+             "told = r.open_study(study)\nassert len(told.windows) == 4 and s.scrutinise(told).influence.sentence")
+    assert runner.run_study(smallstudy.write(tmp_path), progress=False).is_dir()
+
+
+def test_what_one_study_hands_on_is_not_taken_for_another(tmp_path, monkeypatch):
+    """Neither one whose file says something else, nor one that lies elsewhere."""
+    (tmp_path / "other").mkdir()
+    paths = [smallstudy.write(tmp_path), smallstudy.write(tmp_path / "other")]
+    told = replace(results.open_study(paths[0]), windows=())
+    results.hand_on(told, tmp_path / "handed")
+    monkeypatch.setenv(results.HANDED_ON, str(tmp_path / "handed"))
+    assert results.open_study(paths[0]).windows == ()
+    assert len(results.open_study(paths[1]).windows) == 4
+    smallstudy.write(tmp_path, smallstudy.STUDY.replace("0.9]", "0.8]"))
+    assert len(results.open_study(paths[0]).windows) == 4
 
 
 def test_the_record_names_versions_seed_and_fingerprints_and_no_time(finished):

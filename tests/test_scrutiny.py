@@ -120,7 +120,7 @@ def test_a_band_too_narrow_would_be_seen(monkeypatch):
     means = heldout._predicted_means
     monkeypatch.setattr(heldout, "_predicted_means", lambda *a: (lambda node, mean: (
         node, mean.mean(0) + 0.2 * (mean - mean.mean(0))))(*means(*a)))
-    assert scrutinise(clean()).held_out.table["inside"].max() < 0.86
+    assert Scrutiny(clean()).held_out.table["inside"].max() < 0.86
 
 
 @pytest.mark.parametrize(("inside", "units"), [(18, 20), (20, 20), (5, 9), (0, 4)])
