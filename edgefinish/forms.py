@@ -90,12 +90,12 @@ def _number(name: str, value: float | str, units: str) -> str:
 
 
 def worded(table: pd.DataFrame) -> pd.DataFrame:
-    """A table of the model with its columns named in words.
+    """A table of the model with its columns named in words, a share in per cent by its sign.
 
     >>> worded(pd.DataFrame({"left_out": ["sheets"]})).columns.tolist()
     ['left out']
     """
-    return table.rename(columns=lambda name: str(name).replace("_", " "))
+    return table.rename(columns=lambda name: str(name).replace("_", " ").replace(" percent", ", %"))
 
 
 def log_said(log: TrialLog) -> str:
@@ -285,17 +285,23 @@ def sheets_table(results: Results) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["job", "feed speed", "file"])
 
 
-def claims_said(results: Results) -> str:
-    """What the windows claim, and how many of them may fail."""
+def claims(results: Results) -> list[str]:
+    """What the windows of a study claim, and how many of them may fail; nothing where there are none."""
     got = issued(results)
-    if not got:
-        return "No job got a window, so nothing is claimed. The reasons in the table say what to run."
-    claims = [f"With {percent(confidence)} confidence a window holds as a whole: at every speed in it and every sheet "
-              f"age of its job, at least {percent(share)} of future edges at the worst measured edge position meet "
-              "every limit together." for share, confidence in sorted({(w.job.share, w.job.confidence) for w in got})]
+    said = [f"With {percent(confidence)} confidence a window holds as a whole: at every speed in it and every sheet "
+            f"age of its job, at least {percent(share)} of future edges at the worst measured edge position meet "
+            "every limit together." for share, confidence in sorted({(w.job.share, w.job.confidence) for w in got})]
     fail = sum(1 - w.job.confidence for w in got)
-    return "\n".join([*claims, f"This holds for one job: of {count(len(got), 'window')} about {fail:.1f} may fail. The "
-                      "first-off edges are measured before release, window or not."])
+    return said + ([f"This holds for one job: of {count(len(got), 'window')} about {fail:.1f} may fail to hold."]
+                   if got else [])
+
+
+def claims_said(results: Results) -> str:
+    """What the windows claim, how many of them may fail, and what is measured whatever they say."""
+    said = claims(results)
+    if not said:
+        return "No job got a window, so nothing is claimed. The reasons in the table say what to run."
+    return "\n".join([*said, "The first-off edges are measured before release, window or not."])
 
 
 def record_said(results: Results) -> str:

@@ -27,7 +27,7 @@ from .figures import (
     wear_by_sheet,
     window_figure,
 )
-from .forms import first_of_each_material, more_plates_said, tried, worded
+from .forms import claims, coefficients_said, first_of_each_material, more_plates_said, tried, worded
 from .job import Job, SpeedWindow
 from .origins import origins_figure
 from .pressures import one_a_grit, pressure_figure
@@ -36,10 +36,12 @@ from .scrutiny import scrutinise
 from .setupsheet import environment
 from .svg import svg
 from .tables import Table, script
-from .wording import answer, claim, job_name, limits, settings, speeds
+from .wording import answer, job_name, limits, settings, speeds
 
 ANSWERS = ("verdict", "low_m_min", "high_m_min", "recommended_m_min", "reasons")
 MOST_MESSAGES = 200
+# Rows beyond which a table is folded, on paper too: the sentence over it says what it shows.
+LONG = 12
 LAWS = ("edge radius", "removal")
 # Also as wide letters, and after what some spreadsheets take for the end of a cell.
 _FORMULA = re.compile(r"(^|[;\t\r\n])(?=[=+\-@\uff1d\uff0b\uff0d\uff20\t\r\n])")
@@ -106,8 +108,8 @@ def report_html(results: Results) -> str:
         overview=draw(overview_figure(results)),
         materials=[_material(results, name, list(own), draw) for name, own in _by_material(results.windows)],
         claims=_claims(results), checks=_checks(results, draw),
-        tried=_table(tried(results.log, system), "Plates and sheets of each material, and from where to where each "
-                     "setting was run. Nothing is promised outside."),
+        tried=Markup(Table(tried(results.log, system), "Plates and sheets of each material, and from where to where "
+                           "each setting was run. Nothing is promised outside.").markup()),
         table_script=Markup(script()),
         messages=results.log.messages[:MOST_MESSAGES], unsaid=max(0, len(results.log.messages) - MOST_MESSAGES),
         log=results.log, runs=int(results.log.rows["run"].nunique()),
@@ -130,7 +132,7 @@ def _row(results: Results, window: SpeedWindow) -> dict[str, Any]:
     issued = window.verdict == "window"
     at = speeds(window, system) if issued else None
     return {"name": job_name(window.job, system), "settings": settings(window.job, system), "verdict": window.verdict,
-            "limits": limits(window.job, system), "claim": claim(window.job), "speeds": str(at) if at else "",
+            "limits": limits(window.job, system), "speeds": str(at) if at else "",
             "point": f"{at.set_point} {at.unit}" if at else "", "reasons": window.reasons,
             "answer": answer(window, system)}
 
@@ -175,12 +177,7 @@ def _one_a_setting(windows: Sequence[SpeedWindow]) -> list[SpeedWindow]:
 
 def _claims(results: Results) -> list[str]:
     """What a window claims and what it does not, with this study's own numbers."""
-    issued = [w for w in results.windows if w.verdict == "window"]
-    said = list(dict.fromkeys(claim(w.job) for w in issued))
-    fail = sum(1 - w.job.confidence for w in issued)
-    return said + ([
-        f"The confidence is for each window as one statement, and for one job: of the {len(issued)} windows here about "
-        f"{fail:.1f} may fail to hold."] if issued else []) + [
+    return claims(results) + [
         "A future edge is one on a future sheet, a future plate, a future spot: sheet, plate and edge all vary.",
         "Nothing is claimed outside the speeds, pressures, grits, thicknesses, materials, burr severities, edge "
         "positions and sheet ages that were run, nor for a line that has changed since.",
@@ -194,10 +191,11 @@ def _checks(results: Results, draw: Any) -> dict[str, Any]:
     tests = scrutinise(results)
     return {"figures": [draw(residual_figure(results, law)) for law in LAWS if law in there],
             "tests": [{"question": question, "sentence": check.sentence,
-                       "table": _table(check.table) if len(check.table) else ""}
+                       "table": _table(check.table) if len(check.table) else None}
                       for question, check in tests.questions()],
             "curve": tests.curve, "alike": draw(alike_figure(tests.alike.table)),
             "alike_said": tests.alike.sentence,
+            "taught": coefficients_said(results),
             "coefficients": _table(model.coefficients(), (
                 "Coefficients: what was assumed before the trials, and what they say (mean and standard deviation); "
                 "learned: the share of the assumed spread that they took away")),
@@ -207,6 +205,7 @@ def _checks(results: Results, draw: Any) -> dict[str, Any]:
             "sheets": _table(model.sheets(), "Abrasive sheets: factor on the edge radius, with its 90 % band")}
 
 
-def _table(frame: pd.DataFrame, caption: str = "") -> Markup:
-    """A frame as a table of the page, its names in words."""
-    return Markup(Table(worded(frame), caption).markup())
+def _table(frame: pd.DataFrame, caption: str = "") -> dict[str, Any]:
+    """A frame as a table of the page, its names in words; what a long one is folded under."""
+    long = f"The whole table, {len(frame)} rows" if len(frame) > LONG else ""
+    return {"markup": Markup(Table(worded(frame), caption).markup()), "long": long}

@@ -302,7 +302,7 @@ def _influence(results: Results, left: Sequence[Left], units: pd.DataFrame) -> C
             now = _window_of(one.fit.promise(job, tried), job, one.fit.law_for(job).layout)
             moves = (np.nan, np.nan) if now is None else (now[0] / base[0] - 1, now[1] / base[1] - 1)
             rows.append((job_name(job, system), names, _printed(base, job, results), _printed(now, job, results),
-                         100 * moves[0], 100 * moves[1]))
+                         round(100 * moves[0], 1), round(100 * moves[1], 1)))
             size = np.inf if now is None else max(abs(moves[0]), abs(moves[1]))
             worst = max(own, key=lambda s: float(score.get(s, 0.0)))
             named.append((size, f"sheet {names}" if len(own) == 1 else f"sheets {names}, of which {worst} is the "

@@ -37,6 +37,7 @@ from .wording import (
 )
 
 LONGEST_NAME = 60
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|m/min|ft/min|[mµ]m|in|kPa|psi|h|µin)(?![\w/]))")
 BAR_WIDTH, BAR_LEFT, BAR_RIGHT = 640, 20, 620
 
 
@@ -44,7 +45,13 @@ BAR_WIDTH, BAR_LEFT, BAR_RIGHT = 640, 20, 620
 def environment() -> jinja2.Environment:
     """The templates of the package, every value escaped, every missing one an error."""
     return jinja2.Environment(loader=jinja2.PackageLoader("edgefinish", "templates"), autoescape=True,
-                              undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+                              undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True,
+                              finalize=_unbroken)
+
+
+def _unbroken(value: object) -> object:
+    """Text whose numbers stay on one line with their units; markup as it is."""
+    return _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", value) if type(value) is str else value
 
 
 def sheet_html(results: Results, window: SpeedWindow) -> str:

@@ -10,8 +10,10 @@ from importlib import resources
 
 import pandas as pd
 
-_NUMBER = re.compile(r"[<>≤≥+−-]?\d[\d.,]*( ?[^\d\s]+)?")
-_STYLES = {True: ' class="number" style="text-align:right;white-space:nowrap"', False: ' style="text-align:left"'}
+# A sheet called 01 is a name.
+_NUMBER = re.compile(r"[<>≤≥+−-]?(?!0\d)\d[\d.,]*( ?[^\d\s]+)?")
+_STYLES = {True: ' class="number" style="text-align:right;white-space:nowrap"',
+           False: ' class="words" style="text-align:left"'}
 
 
 @dataclass(frozen=True)
@@ -53,7 +55,7 @@ class Table:
                         for c, s in zip(self.frame.columns, styles, strict=True))
         rows = "".join("<tr>" + "".join(f"<td{s}>{html.escape(c)}</td>" for c, s in zip(row, styles, strict=True))
                        + "</tr>" for row in self.cells)
-        caption = f"<caption>{html.escape(self.caption)}</caption>" if self.caption else ""
+        caption = f"<caption><span>{html.escape(self.caption)}</span></caption>" if self.caption else ""
         return f'<table class="sorts">{caption}<thead><tr>{heads}</tr></thead><tbody>{rows}</tbody></table>'
 
     def __str__(self) -> str:

@@ -86,6 +86,23 @@ def test_report_prints_with_no_figure_cut(driver, tmp_path, paper):
         assert all("feed speed, m/min" in t for t in texts if question in t)
 
 
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="no pdftotext here: printed pages are not read")
+def test_long_tables_print_folded_and_unfolded_repeat_their_header(driver, tmp_path):
+    """In the table of coefficients "prior sd" stands in the header alone, on each page that its rows go over."""
+    told = []
+    for opened in (False, True):
+        _open(driver, tmp_path, pages.report("demo"))
+        driver.execute_script("for (const d of document.querySelectorAll('details')) d.open = arguments[0]", opened)
+        pdf = tmp_path / "page.pdf"
+        pdf.write_bytes(browser.printed(driver, "A4"))
+        text = subprocess.run(["pdftotext", "-layout", pdf, "-"], capture_output=True, text=True, check=True).stdout
+        told.append([" ".join(page.split()) for page in text.split("\f")])
+    folded, whole = told
+    assert not any("curvature in feed speed" in page for page in folded)
+    rows = [page for page in whole if "removal, beyond" in page]
+    assert len(rows) > 1 and all("prior sd" in page for page in rows)
+
+
 def test_sheet_opens_and_asks_for_nothing(driver, tmp_path):
     told = pages.hostile()
     browser.resize(driver, 1280)

@@ -224,6 +224,13 @@ def test_report_says_every_answer_and_how_to_mend_the_rest():
         assert value in text
 
 
+def test_numbers_stay_on_one_line_with_their_units():
+    for text in (pages.report("demo"), sheet_html(pages.demo(), pages.issued(pages.demo())[0])):
+        sentences = re.findall(r"<(?:li|p)\b[^>]*>(.*?)</(?:li|p)>", text, re.DOTALL)
+        assert sum("\N{NO-BREAK SPACE}" in s for s in sentences) > 3
+        assert not [s for s in sentences if re.search(r"[0-9] (?:%|m/min|kPa|mm|µm|h)[ ,.;<]", s)]
+
+
 def test_report_can_be_heard_and_walked_through():
     page = pages.Page(pages.report("hostile"))
     pictures = [a for t, a in page.tags if t == "svg" and "aria-hidden" not in a]
