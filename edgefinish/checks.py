@@ -17,6 +17,8 @@ SETTINGS = ("material", "thickness_mm", "feed_speed_m_min", "drum_pressure_kPa",
             "contact_hours", "passes", "cut_process", "burr_severity")
 OF_A_RUN = ("cut_process", "burr_severity")  # where some rows of a run leave them blank, the run's others say them
 NAMES = ("run", "material", "abrasive_sheet")
+LINE_SPEEDS_M_MIN = (0.9, 7.0)
+"""Speeds that drum-and-brush lines run at; common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -208,3 +210,19 @@ def tell_hours_backwards(log: Gathered, keep: np.ndarray) -> None:
         log.tell(day.position, "contact_hours", "told",
                  f"sheet {day.abrasive_sheet}: {day.least:.6g} h on {day.date:%Y-%m-%d}, after {day.before:.6g} h "
                  "on an earlier date")
+
+
+def tell_odd_speeds(log: Gathered, keep: np.ndarray) -> None:
+    """Speeds of a file that are mostly beyond what such lines run at are told: a wrong unit has no other sign."""
+    if "feed_speed_m_min" not in log.frame:
+        return
+    low, high = LINE_SPEEDS_M_MIN
+    speeds = log.frame["feed_speed_m_min"].to_numpy(float)
+    for file, found in enumerate(log.found):
+        mine = speeds[keep & (log.file_of == file) & np.isfinite(speeds)]
+        if not mine.size or low <= np.median(mine) <= high:
+            continue
+        unit = "ft/min" if np.median(mine) > high else "m/min"
+        found.tell(None, log.headers.get("feed_speed_m_min", "feed_speed_m_min"), "told",
+                   f"speeds of {mine.min():.3g} to {mine.max():.3g} m/min: such a line mostly runs {low:g} to {high:g} "
+                   f"m/min; if the numbers are in {unit}, say so in the header, as in 'feed speed [{unit}]'")

@@ -17,6 +17,7 @@ from .checks import (
     label,
     one_spelling,
     tell_hours_backwards,
+    tell_odd_speeds,
     tell_pasted_twice,
     tell_rare_materials,
 )
@@ -153,6 +154,7 @@ def read_log(source: SourceLike | Sequence[SourceLike], *, sheet: str | None = N
         tell_rare_materials(log)
         keep = agreeing_rows(log)
         tell_hours_backwards(log, keep)
+        tell_odd_speeds(log, keep)
         tell_pasted_twice(log)
     every = Findings(problems=[p for f in found for p in f.problems])
     every.settle(name)

@@ -15,7 +15,7 @@ def clean(runs: int = 4) -> pd.DataFrame:
         for place, position in enumerate(POSITIONS):
             rows.append({
                 "run": f"{run + 1:03}", "material": "S355", "thickness_mm": "12",
-                "feed_speed_m_min": f"{1.5 + run / 4}", "drum_pressure_kPa": "60", "grit": "P80",
+                "feed_speed_m_min": f"{1.5 + run % 16 / 4}", "drum_pressure_kPa": "60", "grit": "P80",
                 "abrasive_sheet": f"A{run % 2}", "contact_hours": f"{run}.5",
                 "edge_position": position, "edge_radius_mm": f"{0.3 + place / 100:.2f}", "passes": "1",
             })

@@ -130,6 +130,20 @@ def test_blank_process_is_read_from_the_run():
     assert (4, "cut_process", "blank read as laser, as in the other rows of its run") in said(log)
 
 
+# Such lines run at about 0.9 to 7 m/min: common practice, no source. 10, 12 ... 16 are usual speeds in ft/min;
+# 1.5 m/min under a header that says ft/min is 0.46 m/min.
+@pytest.mark.parametrize("header, first, step, wanted", [
+    ("feed_speed_m_min", 10, 2, "10 to 16 m/min: such a line mostly runs 0.9 to 7 m/min; if the numbers are in ft/min"),
+    ("feed speed [ft/min]", 1.5, 0.25, "0.457 to 0.686 m/min: such a line mostly runs 0.9 to 7 m/min; if the numbers "
+     "are in m/min"),
+    ("feed speed [ft/min]", 10, 2, ""), ("feed_speed_m_min", 1.5, 0.25, "")])
+def test_speeds_that_no_such_line_runs_at_are_told_with_the_unit_they_may_be_in(header, first, step, wanted):
+    log = clean().rename(columns={"feed_speed_m_min": header})
+    log[header] = [f"{first + step * (row // 4):g}" for row in range(len(log))]
+    told = [m for m in read_log(log).messages if "such a line" in m.text]
+    assert [(m.kind, m.column, wanted in m.text) for m in told] == ([("told", header, True)] if wanted else [])
+
+
 def test_contact_hours_backwards_by_date_are_told():
     frame = clean().assign(date=["2026-03-01"] * 4 + ["2026-03-02"] * 4 + ["2026-03-04"] * 4 + ["2026-03-03"] * 4)
     assert read_log(frame).messages == ()
