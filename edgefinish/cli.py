@@ -255,7 +255,8 @@ def _faults(error: EdgeFinishError) -> str:
         alike.setdefault((type(problem), replace(problem, row=None)), []).append(problem)
     if len(alike) == len(error.problems):
         return str(error)
-    lines = [f"{some[0]}{f' ({len(some)} rows in all)' if len(some) > 1 else ''}" for some in alike.values()]
+    count = "at least {} rows" if any("more such rows" in str(p.found) for p in error.problems) else "{} rows in all"
+    lines = [f"{some[0]}{f' ({count.format(len(some))})' if len(some) > 1 else ''}" for some in alike.values()]
     return "\n  ".join([f"{error.subject + ': ' if error.subject else ''}{len(error.problems)} faults", *lines])
 
 

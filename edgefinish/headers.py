@@ -24,6 +24,7 @@ MEASURED = ("edge_radius_mm", "burr_height_mm", "residual_burr_mm", "removal_um"
 SEARCHED = 20  # first rows among which the header may stand, and
 MOST_SEARCHED = 500  # the first of their cells that are looked at
 LONGEST_HEADER = 200
+LISTED_HEADERS = 30  # of a log's own columns that are named in one message
 DAY_FIRST, MONTH_FIRST = "day first", "month first"  # as a header says it: date [dd/mm/yyyy]
 TEXT = tuple(c for c in CANONICAL if c not in QUANTITIES and c != "date")
 
@@ -209,7 +210,8 @@ def _apply_map(header: Sequence[str], columns: Mapping[str, object], meanings: d
         elif own is None:
             hint = nearest(str(key), [h for h in header[:MOST_SEARCHED] if h.strip()])
             found.fault(None, str(key), "no such column", "a column of the log, or a name for a constant",
-                        hint or f"the log has {', '.join(header[:30])}{' and others' if len(header) > 30 else ''}")
+                        hint or f"the log has {', '.join(header[:LISTED_HEADERS])}"
+                        f"{' and others' if len(header) > LISTED_HEADERS else ''}")
         elif isinstance(value, str) and plain(value) in places:
             found.fault(None, str(key), value, "the log's own column first", f"turn it round: {value!r}: {key!r}")
         elif isinstance(value, (str, int, float)) and not isinstance(value, bool) and str(value).strip():
@@ -223,6 +225,9 @@ def _apply_map(header: Sequence[str], columns: Mapping[str, object], meanings: d
 def _missing(others: Sequence[str], present: set[str], found: Findings) -> None:
     """Faults for required columns that are not there; a word about others that look like an optional one."""
     bare = {plain(o): o for o in others[:MOST_SEARCHED] if o.strip() and len(o) <= LONGEST_HEADER}
+    unused = list(bare.values())
+    rest = f"; not used so far: {', '.join(unused[:LISTED_HEADERS])}{' and others' * (len(unused) > LISTED_HEADERS)}"
+    said = not unused
     for name in CANONICAL:
         if name in present:
             continue
@@ -232,7 +237,8 @@ def _missing(others: Sequence[str], present: set[str], found: Findings) -> None:
                 for w in get_close_matches(form, list(bare), n=1, cutoff=0.6 if required else 0.85)]
         if required:
             remedy = (f"did you mean {bare[near[0]]}? rename it, or name it in 'columns'" if near
-                      else "add it, or name the shop's own column or a constant in 'columns'")
+                      else f"add it, or name the shop's own column or a constant in 'columns'{'' if said else rest}")
+            said = said or not near
             found.fault(found.header_row, name, "no such column", f"the column {name}", remedy)
         elif near:
             found.tell(found.header_row, bare[near[0]], "told", f"kept but not used; did you mean {name}?")

@@ -141,7 +141,7 @@ def _rule(plan: Plan, field: Field, column: int) -> dict[str, Any] | None:
         return {"validate": "custom", "value": f"=OR({number},{bound})",
                 "input_title": f"{quantity.label}, {unit}"[:32],
                 "input_message": f"In {unit}. Below what the gauge resolves: <0.10. Not measured: leave blank. "
-                                 f"{_limits(plan, name)}"[:255],
+                                 f"{'To be promised: ' + said + '.' if (said := _limits(plan, name)) else ''}"[:255],
                 "error_title": "No such reading",
                 "error_message": f"Wanted: {low:g} to {high:g} {unit}, or < or > and a number."}
     if name == "contact_hours":
@@ -164,7 +164,7 @@ def _rule(plan: Plan, field: Field, column: int) -> dict[str, Any] | None:
 def _limits(plan: Plan, name: str) -> str:
     """The limits that are to be promised on a reading, where the jobs have one in common."""
     said = {_one_limit(job, name, plan) for job in plan.jobs} - {""}
-    return f"To be promised: {said.pop()}." if len(said) == 1 else ""
+    return said.pop() if len(said) == 1 else ""
 
 
 def _one_limit(job: Job, name: str, plan: Plan) -> str:
@@ -191,7 +191,7 @@ def form_html(plan: Plan) -> str:
     return environment().get_template("trialform.html.jinja").render(
         name=plan.name, heads=[f.header for f in shown], visits=visits, defer=DEFER, paper=plan.units,
         cautions=CAUTIONS, told=plan.told,
-        promised=[f"{QUANTITIES[n].label}: {said}" for n in _READINGS if (said := _limits(plan, n))])
+        promised=[f"{QUANTITIES[n].label} {said}" for n in _READINGS if (said := _limits(plan, n))])
 
 
 def _printed(edges: Sequence[list[Any]], shown: Sequence[Field], at: dict[str, int]) -> list[list[dict[str, Any]]]:

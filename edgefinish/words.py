@@ -22,6 +22,10 @@ LONGEST_NAME = 100
 FREE_TEXT = ("operator", "note")
 EDGE_POSITIONS = ("leading", "trailing", "lateral", "cutout")
 _POSITION_SPELLINGS = {"lead": "leading", "trail": "trailing", "innercontour": "cutout", "cutouts": "cutout"}
+# Plain words of a floor that may mean a position, or something else: asked, never taken for it.
+_POSITION_PERHAPS = {"front": "leading", "first": "leading", "rear": "trailing", "back": "trailing", "last": "trailing",
+                     "side": "lateral", "left": "lateral", "right": "lateral", "hole": "cutout", "inner": "cutout",
+                     "inside": "cutout"}
 _STR = pd.StringDtype(na_value=np.nan)
 
 
@@ -108,7 +112,9 @@ def _position(text: str) -> str:
     bare = re.sub(r"edges?$", "", re.sub(r"[\s_\-]+", "", text.casefold()))
     name = _POSITION_SPELLINGS.get(bare, bare)
     if name not in EDGE_POSITIONS:
-        raise ValueError(nearest(bare, EDGE_POSITIONS) or "use one of these words")
+        perhaps = _POSITION_PERHAPS.get(bare)
+        raise ValueError(f"did you mean {perhaps}? put that word in its place" if perhaps else
+                         nearest(bare, EDGE_POSITIONS) or "use one of these words")
     return name
 
 

@@ -6,6 +6,7 @@ import io
 import json
 import re
 
+import browser
 import numpy as np
 import openpyxl
 import pytest
@@ -113,6 +114,18 @@ def test_the_page_to_print_has_a_box_for_each_edge():
     assert "yard &lt;b&gt;" in page and "<b>yard" not in page
     assert page.count("<h2>Sheet ") == len(plan.runs.groupby(["abrasive_sheet", "visit"]))
     assert "Lock off" in page and "line maker's manual" in page.replace("&#39;", "'")
+
+
+@browser.needed
+def test_names_of_runs_and_headings_are_not_broken_on_the_page_to_print(tmp_path):
+    (tmp_path / "form.html").write_text(form_html(planned()), encoding="utf-8")
+    with browser.chromium(980) as driver:
+        browser.visit(driver, tmp_path / "form.html")
+        lines = driver.execute_script("""
+          return [...document.querySelectorAll("tbody tr:first-child td:first-child, th")].map(cell => { const range = document.createRange(); range.selectNodeContents(cell);
+            return [cell.textContent, new Set([...range.getClientRects()].map(r => r.top)).size]; })""")
+    assert {"run", "passes"} < {text for text, _ in lines}
+    assert all(count <= len(text.split()) for text, count in lines)
 
 
 @pytest.fixture

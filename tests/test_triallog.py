@@ -130,6 +130,21 @@ def test_blank_process_is_read_from_the_run():
     assert (4, "cut_process", "blank read as laser, as in the other rows of its run") in said(log)
 
 
+def test_a_log_with_names_of_its_own_is_answered_with_those_names():
+    log = clean().rename(columns={"run": "Los", "material": "Güte", "edge_position": "Ort"})
+    said_of = {p.column: str(p) for p in faults(log)}
+    assert "not used so far: Los, Güte, Ort" in said_of["run"]
+    assert sum("not used so far" in text for text in said_of.values()) == 1
+
+
+def test_a_plain_word_for_a_position_is_asked_about_and_not_taken():
+    log = with_cells(clean(), "edge_position", {2: "Front edge", 3: "rear", 4: "side", 5: "hole", 6: "north"})
+    said_of = {p.row: str(p) for p in faults(log)}
+    for row, word in ((2, "leading"), (3, "trailing"), (4, "lateral"), (5, "cutout")):
+        assert f"did you mean {word}?" in said_of[row]
+    assert "did you mean" not in said_of[6]
+
+
 # Such lines run at about 0.9 to 7 m/min: common practice, no source. 10, 12 ... 16 are usual speeds in ft/min;
 # 1.5 m/min under a header that says ft/min is 0.46 m/min.
 @pytest.mark.parametrize("header, first, step, wanted", [
