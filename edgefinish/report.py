@@ -108,8 +108,9 @@ def report_html(results: Results) -> str:
         overview=draw(overview_figure(results)),
         materials=[_material(results, name, list(own), draw) for name, own in _by_material(results.windows)],
         claims=_claims(results), checks=_checks(results, draw),
-        tried=Markup(Table(tried(results.log, system), "Plates and sheets of each material, and from where to where "
-                           "each setting was run. Nothing is promised outside.").markup()),
+        tried=Markup(Table(worded(tried(results.log, system)), (
+            "Plates and sheets of each material, and from where to where each setting was run. Nothing is promised "
+            "outside.")).markup()),
         table_script=Markup(script()),
         messages=results.log.messages[:MOST_MESSAGES], unsaid=max(0, len(results.log.messages) - MOST_MESSAGES),
         log=results.log, runs=int(results.log.rows["run"].nunique()),

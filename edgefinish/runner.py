@@ -90,8 +90,7 @@ def finish_study(path: str | Path, out: str | Path | None = None, workers: int =
             _write_pages(results, folder)
             kernels.progress.done(PAGES_TAKE)
             kernels.progress.doing("notebooks")
-            hand_on(results, kernels.handed_on)
-            kernels.run(PARAMETERS, folder / "notebooks")
+            kernels.run(results, PARAMETERS, folder / "notebooks")
     return results, target
 
 
@@ -222,9 +221,10 @@ class _Kernels:
         self.progress.__exit__(None, None, None)
         shutil.rmtree(self.home, ignore_errors=True)
 
-    def run(self, parameters: Mapping[str, Any], folder: Path) -> None:
-        """Execute every notebook; the first failure stops the rest."""
+    def run(self, results: Results, parameters: Mapping[str, Any], folder: Path) -> None:
+        """Execute every notebook, the results at hand; the first failure stops the rest."""
         self.folder = folder
+        hand_on(results, self.handed_on)
         futures = [self.pool.submit(self._execute, form, dict(parameters), folder / form.name) for form in self.forms]
         done, _ = wait(futures, return_when=FIRST_EXCEPTION)
         for future in done:

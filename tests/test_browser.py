@@ -61,6 +61,16 @@ def test_report_draws_every_figure_and_asks_for_nothing(driver, tmp_path, name, 
     assert (browser.asked(driver), browser.complaints(driver)) == ([address], [])
 
 
+def test_tables_fit_a_desk_and_name_their_columns_in_words(driver, tmp_path):
+    browser.resize(driver, 1280)
+    _open(driver, tmp_path, pages.report("demo"))
+    driver.execute_script("for (const d of document.querySelectorAll('details')) d.open = true")
+    beyond = "return [...document.querySelectorAll('.wide')].map(w => w.scrollWidth - w.clientWidth)"
+    assert max(driver.execute_script(beyond)) <= 0
+    heads = driver.execute_script("return [...document.querySelectorAll('th[scope=col]')].map(h => h.textContent)")
+    assert heads and not [h for h in heads if "_" in h]
+
+
 def test_report_opens_within_a_second(driver, tmp_path):
     times = []
     for _ in range(3):

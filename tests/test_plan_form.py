@@ -122,7 +122,8 @@ def test_names_of_runs_and_headings_are_not_broken_on_the_page_to_print(tmp_path
     with browser.chromium(980) as driver:
         browser.visit(driver, tmp_path / "form.html")
         lines = driver.execute_script("""
-          return [...document.querySelectorAll("tbody tr:first-child td:first-child, th")].map(cell => { const range = document.createRange(); range.selectNodeContents(cell);
+          return [...document.querySelectorAll("tbody tr:first-child td:first-child, th")].map(cell => {
+            const range = document.createRange(); range.selectNodeContents(cell);
             return [cell.textContent, new Set([...range.getClientRects()].map(r => r.top)).size]; })""")
     assert {"run", "passes"} < {text for text, _ in lines}
     assert all(count <= len(text.split()) for text, count in lines)

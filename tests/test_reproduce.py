@@ -57,11 +57,8 @@ def no_notebooks(monkeypatch):
             def __exit__(self, *_: object) -> None:
                 pass
 
-            def start(self, _: object, folder: Path) -> None:
+            def run(self, _: object, __: object, folder: Path) -> None:
                 shutil.copytree(notebooks, folder, dirs_exist_ok=True)
-
-            def finish(self) -> None:
-                pass
 
         monkeypatch.setattr(runner, "_Kernels", Kernels)
 

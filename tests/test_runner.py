@@ -272,7 +272,7 @@ def test_an_interrupted_run_leaves_neither_files_nor_kernels(tmp_path, one_form,
                "sys.exit(cli.main(['run', 'study.yaml', '--workers', '2']))")
     run = subprocess.Popen([sys.executable, "-c", program], cwd=tmp_path, stderr=subprocess.PIPE, text=True,
                            env={**os.environ, "TMPDIR": str(temporary)})
-    until = time.monotonic() + 60
+    until = time.monotonic() + 240
     while not smallstudy.running(f"{temporary}/ef-") and time.monotonic() < until and run.poll() is None:
         time.sleep(0.02)
     assert run.poll() is None, run.communicate()[1]
