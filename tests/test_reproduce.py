@@ -83,7 +83,7 @@ def test_a_study_whose_own_files_are_gone_is_run_again_from_its_folder_notebooks
     assert told["numbers"] > 1000
 
 
-EDITED = {"windows.json": r'"high_m_min": (\d)', "windows.csv": r"window,(\d)", "report.html": r"(\d)\.\d+ m/min",
+EDITED = {"windows.json": r'"high_m_min": (\d)', "windows.csv": r"window,(\d)", "report.html": r"(\d)\.\d+\sm/min",
           "notebooks/02-fit.ipynb": r'"text/plain": \[[^\]]*?0\.(\d)'}
 
 
