@@ -12,7 +12,7 @@ import pandas as pd
 from scipy.special import ndtr
 
 from .abrasive import grain_um
-from .burr import MIDDLE_HEIGHT, SHEET, BurrData, BurrPosterior, fit_burr, future_heights
+from .burr import MIDDLE_HEIGHT, SHEET, BurrData, BurrPosterior, fit_burr, future_heights, of_sheets
 from .byposition import spread_by_position
 from .history import WEIGHT, Past, learn, pool
 from .job import Job, Line
@@ -262,8 +262,9 @@ class LineFit:
         removal = job.removal_um is not None  # the law that is fitted for the job anyway
 
         def compute() -> BurrPosterior:
-            data = self._burr_data(limit, word, removal)
             before = self.like and self.like.burr_fit(job)
+            data = self._burr_data(limit, word, removal)
+            data = replace(data, sheet_prior=before.data.sheet_prior if before else self._burr_sheets(limit, data))
             if before is None or before.data.materials != data.materials:
                 return fit_burr(data, BURR_NODES)
             return fit_burr(data, BURR_REFIT_NODES, before.mode.theta)
@@ -289,24 +290,22 @@ class LineFit:
         sheet = pd.factorize(rows["abrasive_sheet"], sort=True)[0]
         order = np.lexsort((cleared, radius, height, material, sheet))
         order = order[known[order]]
-        return BurrData(order, cleared[order], radius[order], height[order], sheet[order], material[order], len(names),
-                        self._burr_sheets(limit))
+        return BurrData(order, cleared[order], radius[order], height[order], sheet[order], material[order], len(names))
 
-    def _burr_sheets(self, limit: float) -> Spread:
+    def _burr_sheets(self, limit: float, data: BurrData) -> Spread:
         """Prior of the burr's own spread of sheets: the standard, or what earlier logs with burr readings show."""
-        if self.new_sheets:
-            return SHEET
-        keeper = self if self.like is None else self.like
-        return keeper._keep(("burr sheets", limit), lambda: self._past_burr_sheets(limit))
+        standard = of_sheets(len(np.unique(data.sheet)))
+        fits = [] if self.new_sheets else self._keep(("burr of the past", limit), lambda: self._past_burr(limit))
+        return pool(standard, SHEET, fits) if fits else standard
 
-    def _past_burr_sheets(self, limit: float) -> Spread:
+    def _past_burr(self, limit: float) -> list[tuple[Floats, Floats]]:
         fits = []
         for log in self.history:
             past = LineFit(log, severities=self.severities)
             if "residual_burr_mm" in log.rows and past.cleared(limit)[1].any():
                 fitted = fit_burr(past._burr_data(limit, None))
                 fits.append((fitted.theta[:, 3], fitted.weight))
-        return pool(SHEET, SHEET, fits)
+        return fits
 
 
 def radius_alone(job: Job) -> bool:

@@ -198,7 +198,7 @@ def solve(data: MixedData, nodes: Nodes, eta: Floats | None = None, steps: int =
         u = np.matmul(col.shrink, gap[..., None])[..., 0]
         pb = data.plate_columns.shape[2]
         at_plate = np.tensordot(c.coef[:, :pb], data.plate_columns, (1, 2)) + level + u
-        eta = (at_plate[:, data.plate] * data.load).sum(-1) + c.coef[:, pb:] @ data.row_columns.T
+        eta = _on_rows(data, at_plate) + c.coef[:, pb:] @ data.row_columns.T
         if len(data.censored):
             variance = effect_variance(data, col.shrink)
     log_post = rows.log_density(eta).sum(1)
@@ -226,6 +226,14 @@ def given_coefficients(data: MixedData, nodes: Nodes, eta: Floats) -> tuple[Coll
     return col, coefficients(data, col, nodes.sheet_sd(data) ** 2, nodes.precision(data))
 
 
+def _on_rows(data: MixedData, effects: Floats) -> Floats:
+    """What plate effects (K, R, qu) add to each row, (K, n)."""
+    out = effects[:, data.plate, 0] * data.load[:, 0]
+    for i in range(1, effects.shape[2]):
+        out += effects[:, data.plate, i] * data.load[:, i]
+    return out
+
+
 def effect_variance(data: MixedData, shrink: Floats) -> Floats:
     """Variance of the plate's effect at each bound, (K, censored), given all else."""
     z = data.load[data.censored]
@@ -250,15 +258,24 @@ def plate_integrals(data: MixedData, rows: Rows, eta: Floats, u: Floats, cov: Fl
                                     where=root[..., 0, 0] > 0)
         root[..., 1, 1] = np.sqrt(np.maximum(cov[..., 1, 1] - root[..., 1, 0] ** 2, 0))
     at = data.first_rows
-    here = np.add.reduceat(rows.log_density(eta), at, axis=1) - 0.5 * _squares(u, sd).sum(2)
+    density = rows.log_density(eta)
+    here = np.add.reduceat(density, at, axis=1) - 0.5 * _squares(u, sd).sum(2)
     total = np.zeros_like(here)
+    parts = [(which, Rows(some, rows.nodes)) for which, some in data.by_effects]
+    first = 0.0
     for point, weight in zip(grid, mass, strict=True):
         if not point.any():
             total += weight
+            density, first = rows.log_density(eta), 0.0
             continue
         shift = np.matmul(root, point)
         bump = 0.5 * ((sd > 0) * point**2).sum(2)
-        there = np.add.reduceat(rows.log_density(eta + (shift[:, data.plate] * data.load).sum(-1)), at, axis=1)
+        moved = eta + _on_rows(data, shift)
+        for which, some in parts:
+            if some.data.load[:, 1:].any() or point[0] != first:  # else they stand where they stood
+                density[:, which] = some.log_density(moved[:, which])
+        first = point[0]
+        there = np.add.reduceat(density, at, axis=1)
         there -= 0.5 * _squares(u + shift, sd).sum(2)
         total += weight * np.exp(np.clip(there - here + bump, -50, 50))
     return np.log(total).sum(1)

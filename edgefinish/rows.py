@@ -141,6 +141,12 @@ class MixedData:
         """Rows that are not measured values but bounds."""
         return np.flatnonzero(self.side)
 
+    @cached_property
+    def by_effects(self) -> list[tuple[NDArray[np.intp], MixedData]]:
+        """Rows that hang on the first plate effect alone, and the others: which they are, and the model of them."""
+        first = ~self.load[:, 1:].any(1)
+        return [(np.flatnonzero(some), self.rows_where(some)) for some in (first, ~first) if some.any()]
+
     @property
     def normal(self) -> bool:
         """Whether every row is a measured value with a normal error: then nothing is approximated."""
@@ -281,7 +287,7 @@ class Rows:
 
     def __init__(self, data: MixedData, nodes: Nodes) -> None:
         m = len(data.edge_spread)
-        self.data = data
+        self.data, self.nodes = data, nodes
         self.one = m == 1
         self.sd = nodes.edge_sd(data)
         self.student = data.heavy_tails
