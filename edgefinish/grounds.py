@@ -143,7 +143,7 @@ def refusal(model: LineFit, job: Job, fitted: LawFit, promise: Promise, possible
     `possible`: share of the draws that have an interval of speeds wide enough.
     """
     x = np.linspace(*promise.speeds, _LOOKS)
-    best = int(np.sort(worst_shares(promise.thinned(_FEW), x), axis=0)[_FEW // 2].argmax())
+    best = _best(promise.thinned(_FEW), x)
     limits = _single_limits(promise)
     if promise.radius_alone:  # one look at the edges tells all
         *apart, shares = radius_shares(promise.thinned(_ENOUGH), x[best:best + 1])[..., 0]
@@ -173,6 +173,22 @@ def refusal(model: LineFit, job: Job, fitted: LawFit, promise: Promise, possible
         found.append(f"These trials cannot tell: {'a' if possible >= 0.5 else 'perhaps a'} window may be there. "
                      + evidence.run_next(model, job, near, 4))
     return SpeedWindow(job=job, verdict=verdict, reasons=tuple(found))
+
+
+def _best(promise: Promise, x: Floats) -> int:
+    """At which of some speeds the most edges meet all limits, by the median of the draws.
+
+    Of two limits on the radius alone that is where positions and ages lie about the middle of them.
+    """
+    low, high = promise.radius_limits
+    if not promise.radius_alone:
+        return int(np.median(worst_shares(promise, x), axis=0).argmax())
+    if np.isinf(high - low):
+        return 0 if np.isinf(high) else len(x) - 1
+    radius, worn = promise.radius, promise.radius.worn(promise.ages)
+    ends = radius.span(np.arange(radius.position.shape[1])) + (worn.min(0), worn.max(0))
+    off = np.abs(radius.at(x) + (np.add.reduce(ends) - low - high)[:, None] / 2)
+    return int(np.median(off, axis=0).argmin())
 
 
 def lean(fitted: LawFit, job: Job, material: int, window: tuple[float, float]) -> float:

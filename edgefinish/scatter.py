@@ -60,12 +60,12 @@ class Scatter:
     def _distances(self, ages: Floats, width: float, share: float) -> Floats:
         # Smooth in the square of the age, through which the sheets' own wear comes in: three ages carry it.
         square = ages**2
-        at = square if len(ages) == 1 else np.linspace(square[0], square[-1], 3)
-        distance = self._between(tuple(at), width, share)
         if len(ages) == 1:
-            return distance
+            return self._between(tuple(square), width, share)
+        at, weights = self.columns.keep(ages.tobytes(), lambda: _through(square))
+        distance = self._between(at, width, share)
         there = np.isfinite(distance)
-        return np.where(there.all(0), _through(at, square) @ np.where(there, distance, 0.0), np.inf)
+        return np.where(there.all(0), weights @ np.where(there, distance, 0.0), np.inf)
 
     def _between(self, squares: tuple[float, ...], width: float, share: float) -> Floats:
         """The distances at a few ages, (ages, K): between two kept widths, solved for where the first has none."""
@@ -170,7 +170,9 @@ def less_than_none(sd: Floats, width: float, share: float) -> tuple[Floats, Floa
     return -root**2, 2 * root * widening / rise
 
 
-def _through(at: Floats, wanted: Floats) -> Floats:
-    """Weights, (wanted, at), of values at three points in the parabola through them."""
-    return np.stack([np.prod([(wanted - at[j]) / (at[i] - at[j]) for j in range(3) if j != i], axis=0)
-                     for i in range(3)], 1)
+def _through(wanted: Floats) -> tuple[tuple[float, ...], Floats]:
+    """Three points over the span of `wanted`, and the weights, (wanted, 3), of values there in the parabola."""
+    at = np.linspace(wanted[0], wanted[-1], 3)
+    weights = np.stack([np.prod([(wanted - at[j]) / (at[i] - at[j]) for j in range(3) if j != i], axis=0)
+                        for i in range(3)], 1)
+    return tuple(at), weights

@@ -196,8 +196,8 @@ def shown(name: str, value: float, system: System, toward: Toward = "nearest") -
     >>> shown("feed_speed_m_min", 1.84, "metric", "up"), shown("feed_speed_m_min", 1.84, "imperial", "down")
     ('1.9 m/min', '6 ft/min')
     """
-    unit = unit_of(name, system)
-    number = float(in_shown(name, value, system))
+    unit, metric = unit_of(name, system), _quantity(name).metric
+    number = float(value) * _factor(metric, unit) if unit else float(value)
     if not np.isfinite(number):
         raise ValueError(f"found {value!r} for {name}, wanted a finite number")
     quantity = _quantity(name)
