@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import pickle
 import platform
 from collections.abc import Mapping
 from contextlib import AbstractContextManager
@@ -16,14 +14,13 @@ from typing import Any
 from threadpoolctl import threadpool_limits
 
 from .explore import SEED
+from .handedon import handed_on
 from .job import SpeedWindow
 from .linemodel import LineModel, fit
 from .study import Study, demo_folder, read_study
 from .triallog import TrialLog
 
 VERSIONS_OF = ("numpy", "scipy", "pandas")
-HANDED_ON = "EDGEFINISH_HANDED_ON"
-"""Environment variable in which a run names to its own notebooks the file of what it has worked out."""
 
 
 @dataclass(frozen=True)
@@ -56,7 +53,7 @@ def open_study(path: str | Path = "") -> Results:
     with every fault that its stage found.
     """
     study = find_study(path)
-    return _handed_on(study) or answer(study, study.read_log())
+    return handed_on(study) or answer(study, study.read_log())
 
 
 def answer(study: Study, log: TrialLog) -> Results:
@@ -69,35 +66,6 @@ def answer(study: Study, log: TrialLog) -> Results:
     with one_thread():
         windows = tuple(model.window(job) for job in jobs)
     return Results(study=study, log=log, model=model, windows=windows, record=_record(study, log, history))
-
-
-class _Pickler(pickle.Pickler):
-    def reducer_override(self, value: Any) -> Any:
-        return (_read_only, (dict(value),)) if isinstance(value, MappingProxyType) else NotImplemented
-
-
-def _read_only(value: dict[str, Any]) -> Mapping[str, Any]:
-    return MappingProxyType(value)
-
-
-def hand_on(results: Results, path: Path) -> None:
-    """Keep a study's answers, and all that was worked out for them, for the notebooks of the same run.
-
-    The file is for the length of the run, in a folder that nobody else may write to: it is code to who reads it.
-    """
-    with path.open("wb") as file:
-        _Pickler(file, pickle.HIGHEST_PROTOCOL).dump(results)
-
-
-def _handed_on(study: Study) -> Results | None:
-    """What the run that this is a notebook of has handed on, if it is about this very study."""
-    path = os.environ.get(HANDED_ON)
-    if not path:
-        return None
-    with open(path, "rb") as file:
-        results: Results = pickle.load(file)
-    same = (results.study.sha256, results.study.path.resolve()) == (study.sha256, study.path.resolve())
-    return results if same else None
 
 
 def one_thread() -> AbstractContextManager[object]:

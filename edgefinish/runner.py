@@ -25,12 +25,13 @@ from papermill.engines import NBClientEngine, NotebookExecutionManager, papermil
 from papermill.exceptions import PapermillExecutionError
 
 from .errors import Problem, RunError, nearest
+from .handedon import HANDED_ON, hand_on
 from .inputs import keep
 from .kept import INPUTS, STUDY
 from .place import check_target, kernel_home, written_whole
 from .progress import Progress
 from .report import report_html, windows_csv, windows_json
-from .results import HANDED_ON, Results, answer, hand_on, one_thread
+from .results import Results, answer, one_thread
 from .scrutiny import scrutinise
 from .setupsheet import sheet_html, sheet_name, sheet_pdf
 from .study import demo_folder, read_study
@@ -157,7 +158,7 @@ class _Engine(NBClientEngine):
             nb_man, km=manager, kernel_name=kernel_name, log=_SILENT, startup_timeout=START_TIMEOUT_S,
             timeout=None, on_cell_start=kernels.before_cell, on_cell_complete=kernels.after_cell)
         environment = {**ONE_THREAD, **os.environ, "IPYTHONDIR": home, "TMPDIR": home,
-                       HANDED_ON: str(kernels.handed_on)}
+                       HANDED_ON: kernels.handed_on}
         environment.pop("PYTHONSTARTUP", None)
         kernels.running.append(manager)
         client.reset_execution_trackers()
@@ -198,13 +199,13 @@ class _Kernels:
         sources = [nbformat.read(form, as_version=4) for form in forms]
         self.forms = tuple(forms)
         self.home = home
-        self.handed_on = home / "answered"
+        self.handed_on = ""
         self.running: list[AsyncKernelManager] = []
         self.stopped = threading.Event()
         self.pool = ThreadPoolExecutor(workers, thread_name_prefix="notebook")
         # Each notebook gets one cell more: the parameters that are put in.
         cells = len(forms) + sum(_takes(c) for s in sources for c in s.cells if c.cell_type == "code")
-        self.progress = Progress(cells + ANSWER_TAKES + PAGES_TAKE, progress)
+        self.progress = Progress(cells + ANSWER_TAKES + CHECKS_TAKE + PAGES_TAKE, progress)
 
     def __enter__(self) -> _Kernels:
         self.home.mkdir(mode=0o700)
@@ -224,7 +225,7 @@ class _Kernels:
     def run(self, results: Results, parameters: Mapping[str, Any], folder: Path) -> None:
         """Execute every notebook, the results at hand; the first failure stops the rest."""
         self.folder = folder
-        hand_on(results, self.handed_on)
+        self.handed_on = hand_on(results, self.home / "answered")
         futures = [self.pool.submit(self._execute, form, dict(parameters), folder / form.name) for form in self.forms]
         done, _ = wait(futures, return_when=FIRST_EXCEPTION)
         for future in done:

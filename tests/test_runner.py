@@ -18,6 +18,7 @@ import smallstudy
 
 from edgefinish import results, runner
 from edgefinish.errors import LogError, RunError, StudyError
+from edgefinish.handedon import HANDED_ON, hand_on
 from edgefinish.study import demo_folder
 
 SLOW = "import time\ntime.sleep(60)"
@@ -96,12 +97,21 @@ def test_what_one_study_hands_on_is_not_taken_for_another(tmp_path, monkeypatch)
     (tmp_path / "other").mkdir()
     paths = [smallstudy.write(tmp_path), smallstudy.write(tmp_path / "other")]
     told = replace(results.open_study(paths[0]), windows=())
-    results.hand_on(told, tmp_path / "handed")
-    monkeypatch.setenv(results.HANDED_ON, str(tmp_path / "handed"))
+    monkeypatch.setenv(HANDED_ON, hand_on(told, tmp_path / "handed"))
     assert results.open_study(paths[0]).windows == ()
     assert len(results.open_study(paths[1]).windows) == 4
     smallstudy.write(tmp_path, smallstudy.STUDY.replace("0.9]", "0.8]"))
     assert len(results.open_study(paths[0]).windows) == 4
+
+
+def test_what_was_altered_since_it_was_handed_on_is_not_looked_at(tmp_path, monkeypatch):
+    """A file of another digest is not unpickled: what stands in it would be run."""
+    study, handed = smallstudy.write(tmp_path), tmp_path / "handed"
+    monkeypatch.setenv(HANDED_ON, hand_on(replace(results.open_study(study), windows=()), handed))
+    handed.write_bytes(b"cos\nabort\n(tR.")     # would end this very process
+    assert len(results.open_study(study).windows) == 4
+    handed.unlink()
+    assert len(results.open_study(study).windows) == 4
 
 
 def test_the_record_names_versions_seed_and_fingerprints_and_no_time(finished):
