@@ -43,6 +43,7 @@ TYPES: Mapping[str, type] = {"str": str, "int": int, "float": float, "bool": boo
 # How long the run's own steps take against a quick cell of a notebook, which finds most worked out.
 ANSWER_TAKES, CHECKS_TAKE, PAGES_TAKE = 50, 100, 200
 START_TIMEOUT_S = 120
+LOOK_S = 0.2
 # Small matrices in batches gain nothing from threads, and notebooks at a time would fight over the cores.
 ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
 # Sockets in a folder have a path limit of about 100 characters; longer ones go over the loopback.
@@ -226,10 +227,11 @@ class _Kernels:
         """Execute every notebook, the results at hand; the first failure stops the rest."""
         self.folder = folder
         self.handed_on = hand_on(results, self.home / "answered")
-        futures = [self.pool.submit(self._execute, form, dict(parameters), folder / form.name) for form in self.forms]
-        done, _ = wait(futures, return_when=FIRST_EXCEPTION)
-        for future in done:
-            future.result()
+        open_ = {self.pool.submit(self._execute, form, dict(parameters), folder / form.name) for form in self.forms}
+        while open_:  # a while at a time: an interrupt at the wrong moment does not wake who waits without end
+            done, open_ = wait(open_, LOOK_S, FIRST_EXCEPTION)
+            for future in done:
+                future.result()
 
     def before_cell(self, **_: Any) -> None:
         """Let no further cell start once the run has been stopped."""
