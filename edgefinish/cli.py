@@ -190,7 +190,9 @@ def _check(options: argparse.Namespace) -> int:
         if options.sheet or options.table:
             raise StudyError(Problem(None, None, "--sheet or --table", "a study that names them itself",
                                      "write `sheet:` or `table:` in the study file"))
-        log = read_study(options.log).read_log()
+        study = read_study(options.log)
+        log = study.read_log()
+        study.read_history()
     else:
         log = read_log(options.log, sheet=options.sheet, table=options.table)
     if options.json:

@@ -16,7 +16,7 @@ POINTS, WEIGHTS = (POINTS + 1) / 2, WEIGHTS / 2
 """Points and weights of the mixture of normals that is a Student t."""
 _NEWTON_STEPS = 30
 _NEAR = 1e-5  # the step after it would be its square
-_WIDTHS = 0.05  # steps of log width that are solved for
+_WIDEST_STEP = 0.05  # of log width that is solved for
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,6 +32,11 @@ class Scatter:
     tail: Floats
     answers: Store = field(default_factory=Store, repr=False)
     columns: Store = field(default_factory=partial(Store, 3000), repr=False)
+
+    @cached_property
+    def step(self) -> float:
+        """Steps of log width that are solved for: fine against the least spread, which sets how fast answers bend."""
+        return min(_WIDEST_STEP, float(np.hypot(self.shared, self.edge).min()) / 2)
 
     @cached_property
     def tail_factors(self) -> Floats:
@@ -71,23 +76,23 @@ class Scatter:
         """The distances at a few ages, (ages, K): between two kept widths, solved for where the first has none."""
         if np.isinf(width):
             return self._alone(squares, share)
-        place = width / _WIDTHS
+        place = width / self.step
         first = int(place)
         (q0, s0), (q1, s1) = self._cell(squares, first, share)
         t = place - first
         with np.errstate(invalid="ignore"):
             q = ((1 + 2 * t) * (1 - t)**2 * q0 + t**2 * (3 - 2 * t) * q1
-                 + _WIDTHS * t * (1 - t) * ((1 - t) * s0 - t * s1))
+                 + self.step * t * (1 - t) * ((1 - t) * s0 - t * s1))
             return np.where((q1 > 0) & (q >= 0), width / 2 - np.sqrt(q), np.inf)
 
     def _cell(self, squares: tuple[float, ...], first: int, share: float) -> tuple[tuple[Floats, Floats], ...]:
         """`_at_width` at two neighbours; where only the wider has a good mean, the narrower by `less_than_none`."""
         def compute() -> tuple[tuple[Floats, Floats], ...]:
-            (q0, s0), (q1, s1) = (self._at_width(squares, k * _WIDTHS, share) for k in (first, first + 1))
+            (q0, s0), (q1, s1) = (self._at_width(squares, k * self.step, share) for k in (first, first + 1))
             begins = (q1 > 0) & ~(q0 > 0)
             if begins.any():
                 q0, s0 = q0.copy(), s0.copy()
-                q0[begins], s0[begins] = less_than_none(self._parts_at(squares)[begins], first * _WIDTHS, share)
+                q0[begins], s0[begins] = less_than_none(self._parts_at(squares)[begins], first * self.step, share)
             return (q0, s0), (q1, s1)
         return self.columns.keep(("cell", squares, first, share), compute)
 

@@ -10,6 +10,7 @@ import pytest
 from lines import FAMILIES, Campaign, Plan, run_trial
 
 import edgefinish as ef
+from edgefinish.cli import main
 from edgefinish.history import learn, pool
 from edgefinish.layout import STANDARD
 from edgefinish.results import open_study
@@ -90,6 +91,16 @@ def test_it_is_said_what_was_taken_over_and_when_the_line_has_changed():
     from edgefinish.grounds import _history_flags
 
     assert any("has changed" in flag for flag in _history_flags(line, line.law()))
+
+
+def test_a_check_of_a_study_reads_its_history_too(tmp_path, capsys):
+    now().log.to_csv(tmp_path / "now.csv", index=False)
+    (tmp_path / "then.csv").write_text("")
+    (tmp_path / "study.yaml").write_text("study: with-past\nlog: now.csv\nhistory: then.csv\n"
+                                         "limits: {edge_radius_mm: [0.15, 0.9]}\n"
+                                         "jobs: every material and burr severity\n")
+    assert main(["check", str(tmp_path / "study.yaml")]) == 1
+    assert "nothing in then.csv" in capsys.readouterr().err
 
 
 def test_a_study_names_its_history(tmp_path):
