@@ -91,14 +91,16 @@ def _quantiles(draws: Floats) -> list[float]:
 
 def _where(model: LineFit, promise: Promise, one: _Limit, positions: list[str]) -> str:
     """Edge position and sheet age where a limit binds, by posterior means."""
-    path = promise.removal if one.what == "removal too great" else promise.radius
-    step = path.kept.keep(("mean position", len(positions)), lambda: path.position.mean(0))
-    position = positions[int(step.argmax() if one.grows else step.argmin())]
-    ages = promise.ages
-    worn = wear_columns(ages) @ path.kept.keep("mean wear", lambda: path.wear.mean(0))
-    age = float(ages[int(worn.argmax() if one.grows else worn.argmin())])
-    sheet = "a fresh sheet" if age == 0 else f"a sheet of {age:.3g} h"
-    return f"at {POSITION_WORDS[position]} edges on {sheet}"
+    path, ages = promise.removal if one.what == "removal too great" else promise.radius, promise.ages
+
+    def look() -> str:
+        step = path.position.mean(0)
+        position = positions[int(step.argmax() if one.grows else step.argmin())]
+        worn = wear_columns(ages) @ path.kept.keep("mean wear", lambda: path.wear.mean(0))
+        age = float(ages[int(worn.argmax() if one.grows else worn.argmin())])
+        sheet = "a fresh sheet" if age == 0 else f"a sheet of {age:.3g} h"
+        return f"at {POSITION_WORDS[position]} edges on {sheet}"
+    return path.kept.keep(("where", ages.tobytes(), one.grows, tuple(positions)), look)
 
 
 def _said(model: LineFit, job: Job, one: _Limit) -> str:
@@ -255,7 +257,8 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried, lean_
         found.append(f"Edges do not scatter alike at all positions: most at {POSITION_WORDS[wild]} edges, "
                      f"{layout.position_spread[wild] / min(layout.position_spread.values()):.1f} times as much as "
                      "where they scatter least. Each position is judged by its own.")
-    missing = [p for p in POSITION_WORDS if p not in _position_names(model, job)]
+    measured = _position_names(model, job)
+    missing = [p for p in POSITION_WORDS if p not in measured]
     if missing:
         found.append(f"Not measured, so not promised: {', '.join(POSITION_WORDS[p] for p in missing)} edges.")
     if job.burr_severity and not ("burr_severity" in rows and rows["burr_severity"].notna().any()):

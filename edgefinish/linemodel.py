@@ -43,7 +43,7 @@ class LineModel(LineFit):
             gaps = gaps if start is None else [*gaps[:-1], start.sentence, gaps[-1]]
             return SpeedWindow(job=job, verdict="not enough evidence", reasons=tuple(gaps))
         fitted = self.law_for(job)
-        promise = self.promise(job, tried.speeds)
+        promise = self.promise_of(fitted, job, tried.speeds)
         low, high = speed_intervals(promise, job.share)
         allowed = np.isfinite(low)
         found = widest(low, high, job.confidence) if allowed.mean() >= job.confidence else None

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 from fractions import Fraction
-from functools import cache
+from functools import cache, lru_cache
 from types import MappingProxyType
 from typing import Literal
 
@@ -196,8 +196,13 @@ def shown(name: str, value: float, system: System, toward: Toward = "nearest") -
     >>> shown("feed_speed_m_min", 1.84, "metric", "up"), shown("feed_speed_m_min", 1.84, "imperial", "down")
     ('1.9 m/min', '6 ft/min')
     """
+    return _printed(name, float(value) + 0.0, system, toward)  # -0.0 is printed as 0
+
+
+@lru_cache(4096)
+def _printed(name: str, value: float, system: System, toward: Toward) -> str:
     unit, metric = unit_of(name, system), _quantity(name).metric
-    number = float(value) * _factor(metric, unit) if unit else float(value)
+    number = value * _factor(metric, unit) if unit else value
     if not np.isfinite(number):
         raise ValueError(f"found {value!r} for {name}, wanted a finite number")
     quantity = _quantity(name)
