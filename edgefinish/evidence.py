@@ -93,12 +93,13 @@ def run_next(model: LineFit, job: Job, speeds: Floats | tuple[float, ...], sheet
 
 
 def _three(model: LineFit, tried: Tried) -> Floats:
-    """Three speeds over what was tried, or about the only one."""
+    """Three speeds over what was tried; where that is no span, about the nearest one that the line can run."""
     low, high = tried.speeds
-    if low == high:
+    if not low < high:
         least, most = model.line.feed_speed_m_min or (0.0, np.inf)
-        low, high = max(low / 1.5, least), min(high * 1.5, most)
-    return np.geomspace(low, max(high, low * 1.2), 3)
+        near = min(max(low, least), most)
+        low, high = max(near / 1.5, least), min(near * 1.5, most)
+    return np.geomspace(low, high, 3)
 
 
 @dataclass(frozen=True)
@@ -114,14 +115,18 @@ class _Run:
 
 
 def gaps(model: LineFit, job: Job, tried: Tried) -> list[str]:
-    """Why the job cannot be judged at all, one sentence each, the last saying what to run; empty where it can."""
+    """Why the job cannot be judged at all, one sentence each, the last saying what to run; empty where it can.
+
+    What the line cannot run is no matter for a trial: that comes first, with what to change, and ends it.
+    """
+    unable = beyond_line(model, job)
     key = ("run", job.material, job.cut_process, limited(job), job.residual_burr_mm, job.burr_severity)
     run = model._keep(key, partial(_look, model, job))
-    found = [*run.first, *(_outside(model, job, run) if run.spans else []), *run.last]
+    found = [*unable, *run.first, *(_outside(model, job, run) if run.spans else []), *run.last]
     if not tried.low < tried.high:
         found.append(f"Only {shown('feed_speed_m_min', tried.low, model.units)} was tried within the line's limits."
                      if tried.low == tried.high else "No speed within the line's limits was tried.")
-    if found:
+    if found and not unable:
         found.append(run_next(model, job, _three(model, tried), max(FEWEST_SHEETS - run.sheets, FEWEST_SHEETS)))
     return found
 
@@ -164,7 +169,7 @@ def _look(model: LineFit, job: Job) -> _Run:
 
 
 def _outside(model: LineFit, job: Job, run: _Run) -> list[str]:
-    system, line, found = model.units, model.line, []
+    system, found = model.units, []
     for name, (low, high) in run.spans.items():
         value = getattr(job, name)
         if not low * (1 - ROUNDING) <= value <= high * (1 + ROUNDING):
@@ -181,13 +186,22 @@ def _outside(model: LineFit, job: Job, run: _Run) -> list[str]:
     if job.sheet_hours[0] < young - AGE_MARGIN * old:
         found.append(f"Sheets of {job.sheet_hours[0]:g} contact hours were not tried; the youngest run had "
                      f"{young:.3g} h.")
+    return found
+
+
+def beyond_line(model: LineFit, job: Job) -> list[str]:
+    """What the job asks and the line, by its study, cannot run: one sentence each, with what to do."""
+    line, system, found = model.line, model.units, []
     if line.grits and job.grit not in line.grits:
-        found.append(f"Grit {job.grit} is not among the line's: {', '.join(line.grits)}.")
+        found.append(f"The line has no grit {job.grit}, only {', '.join(line.grits)}: change the job's grit, or add "
+                     f"{job.grit} to the line's grits in the study if it can be run.")
     if line.drum_pressure_kPa:
         low, high = line.drum_pressure_kPa
         if not low <= job.drum_pressure_kPa <= high:
-            found.append(f"Drum pressure {shown('drum_pressure_kPa', job.drum_pressure_kPa, system)} is outside the "
-                         f"line's limits.")
+            found.append(f"The line cannot run a drum pressure of "
+                         f"{shown('drum_pressure_kPa', job.drum_pressure_kPa, system)}, only "
+                         f"{shown('drum_pressure_kPa', low, system)} to {shown('drum_pressure_kPa', high, system)}: "
+                         "change the job's drum pressure, or correct the line's limits in the study.")
     return found
 
 

@@ -41,7 +41,8 @@ class StartingPoint:
 
 def starting_point(model: LineFit, job: Job) -> StartingPoint | None:
     """See `LineModel.starting_point`."""
-    if (model.materials == model.material_of(job)).any() or not _known(model, job):
+    if (model.materials == model.material_of(job)).any() or evidence.beyond_line(model, job) \
+            or not _known(model, job):
         return None
     tried = evidence.Tried.of(model, job)
     fitted = model.law(removal=job.removal_um is not None, priors=model.priors_for(job))

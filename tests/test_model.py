@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from functools import cache
 
@@ -154,8 +155,38 @@ def test_limits_of_the_line_are_kept():
     bound = ef.fit(model().log, line=line).window(radius_job())
     assert bound.high_m_min == pytest.approx(middle, rel=1e-9)
     assert "the line's fastest speed" in bound.reasons[1]
-    shut = ef.fit(model().log, line=ef.Line(grits=("P36",))).window(radius_job())
-    assert shut.verdict == "not enough evidence"
+
+
+LINE = ef.Line(feed_speed_m_min=(0.5, 9.0), drum_pressure_kPa=(10.0, 200.0), grits=("P60", "P80", "P120"))
+
+
+@pytest.mark.parametrize(("change", "line", "words"), [
+    ({"grit": "P36"}, LINE, ("no grit P36, only P60, P80, P120", "add P36")),
+    ({"grit": "P36", "material": "S890"}, LINE, ("no grit P36", "S890 was not tried")),
+    ({}, replace(LINE, grits=("P36",)), ("no grit P80, only P36", "add P80")),
+    ({"drum_pressure_kPa": 300.0}, LINE, ("drum pressure of 300 kPa, only 10 kPa to 200 kPa", "correct the line's")),
+])
+def test_what_the_line_cannot_run_is_to_be_changed_and_no_trial_is_proposed(change, line, words):
+    shut = ef.fit(model().log, line=line)
+    job = replace(radius_job(), **change)
+    window = shut.window(job)
+    said = " ".join(window.reasons)
+    assert window.verdict == "not enough evidence" and all(w in said for w in words), said
+    assert "Run " not in said and "To look" not in said and shut.starting_point(job) is None
+    assert "change the job's" in window.reasons[0]
+
+
+def test_what_the_line_can_run_and_nobody_tried_is_proposed():
+    line = replace(LINE, grits=("P36", "P80"))
+    said = ef.fit(model().log, line=line).window(replace(radius_job(), grit="P36")).reasons
+    assert "P36 was not tried" in said[0] and "new P36 sheets" in said[-1]
+
+
+@pytest.mark.parametrize("span", [(0.2, 0.4), (40.0, 50.0)])
+def test_speeds_that_are_proposed_are_speeds_of_the_line(span):
+    last = ef.fit(model().log, line=ef.Line(feed_speed_m_min=span)).window(radius_job()).reasons[-1]
+    speeds = re.findall(r"[\d.]+", re.search(r"kPa, (.*?) m/min", last)[1])
+    assert len(speeds) > 1 and all(span[0] <= float(s) <= span[1] for s in speeds), last
 
 
 def test_a_material_cut_by_two_processes_is_two():
