@@ -7,6 +7,7 @@ import re
 import reprlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import zip_longest
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -14,8 +15,8 @@ from typing import Any
 import yaml
 
 from .abrasive import grit_name
-from .errors import JobError, StudyError, nearest
-from .findings import as_written
+from .errors import JobError, LogError, StudyError, nearest, without_address
+from .findings import FileProblem, as_written
 from .job import Job, Line
 from .jobchoice import EVERY, every_job
 from .kept import SOURCES, kept_sources, without_credentials
@@ -48,8 +49,8 @@ class Study:
 
     `file` holds its bytes without the passwords of databases; `sha256` is of these. `told` holds, in sentences, every
     default that was taken. `log_source` is None where the study only plans a trial. `listed` are the jobs written out
-    in the file, or None for every material and burr severity of the log. `next_plates`: so many
-    further plates are to be proposed; None for none.
+    in the file, or None for every material and burr severity of the log. `history_names`: the earlier logs as the file
+    names them. `next_plates`: so many further plates are to be proposed; None for none.
     """
 
     name: str
@@ -69,12 +70,28 @@ class Study:
     columns: Mapping[str, str | float] = field(default_factory=lambda: MappingProxyType({}))
     trial: Trial | None = None
     history: tuple[str, ...] = ()
+    history_names: tuple[str, ...] = ()
     new_sheets: bool = False
     next_plates: int | None = None
 
     def read_history(self) -> tuple[TrialLog, ...]:
-        """Earlier logs of the same line, in the order named; their columns are mapped like those of the log."""
-        return tuple(read_log(source, columns=dict(self.columns) or None) for source in self.history)
+        """Earlier logs of the same line, in the order named; their columns are mapped like those of the log.
+
+        Raises `LogError` with the faults of all of them, each under the name that the study file has for it.
+        """
+        read: list[TrialLog] = []
+        broken: list[tuple[str, LogError]] = []
+        for name, source in zip_longest(self.history_names, self.history, fillvalue=""):
+            try:
+                read.append(read_log(source, columns=dict(self.columns) or None))
+            except LogError as error:
+                broken.append((name, error))
+        if len(broken) == 1:
+            raise LogError(broken[0][1].problems, f"earlier log {broken[0][0]}")
+        if broken:
+            raise LogError([FileProblem(p.row, p.column, p.found, p.wanted, p.remedy, name)
+                            for name, error in broken for p in error.problems], "earlier logs")
+        return tuple(read)
 
     def read_log(self) -> TrialLog:
         """The study's trial log.
@@ -381,7 +398,8 @@ class _Check:
             new = False
         if new and not files:
             self.fault("new_sheets", new, "a `history` beside it", "leave it out")
-        return {"history": tuple(self._beside(f.strip()) for f in files), "new_sheets": new}
+        return {"history": tuple(self._beside(f.strip()) for f in files), "new_sheets": new,
+                "history_names": tuple(without_address(f.strip()) for f in files)}
 
     def _next_plates(self) -> int | None:
         """How many further plates the report is to propose."""
