@@ -148,8 +148,9 @@ class Findings:
         self.problems.append(Problem(*entry) if self.file is None else FileProblem(*entry, self.file))
 
     def faulty(self, column: str) -> bool:
-        """Whether the header of a column has a fault already: what follows from it is not said again."""
-        return any(p.column == _named(column) and p.row == self.header_row for p in self.problems)
+        """Whether a column's header or its unit below has a fault already: what follows from it is not said again."""
+        top = (self.header_row, self.header_row + 1)
+        return any(p.column == _named(column) and p.row in top for p in self.problems)
 
     def faults(self, column: Column, bad: Mapping[int, tuple[str, str]]) -> None:
         """Note the faults of a column: value index → (wanted, remedy), one for each row up to a readable number."""

@@ -170,17 +170,18 @@ def _unit(header: str, meaning: Meaning, below: object, found: Findings) -> str 
     if meaning.name not in QUANTITIES:
         return None
     quantity = QUANTITIES[meaning.name]
-    choice = ", ".join(units_of_kind(quantity.kind)) or "no unit"
+    choice = ", ".join(units_of_kind(quantity.kind))
+    wanted = f"a unit: {choice}" if choice else "no unit"
     if meaning.extra is not None:
-        found.fault(found.header_row, header, meaning.extra, f"a unit: {choice}",
-                    f"write it as '{quantity.label} [{quantity.metric}]'")
+        found.fault(found.header_row, header, meaning.extra, wanted,
+                    f"write it as '{quantity.label}{f' [{quantity.metric}]' if choice else ''}'")
     clash, unit = meaning.clash, meaning.unit
     word = str(below or "").strip().strip("[]()").strip()
     if word and word not in ("-", "–"):
         from_row = find_unit(word, quantity.kind)
-        if from_row is None:
-            found.fault(found.header_row + 1, header, word, f"a unit: {choice}", "correct the units row")
-        elif unit is not None and from_row != unit:
+        if from_row is None and meaning.extra is None:
+            found.fault(found.header_row + 1, header, word, wanted, "correct the units row")
+        elif None not in (unit, from_row) and from_row != unit:
             clash = from_row
         unit = unit or from_row
     if clash:

@@ -40,6 +40,23 @@ def test_an_unknown_unit_is_said_once_and_a_missing_one_too():
         assert [(p.row, p.column) for p in found] == [(1, header)] and found[0].wanted.startswith(wanted)
 
 
+@pytest.mark.parametrize(("header", "unit", "row"), [
+    ("feed speed", "furlong", 3), ("feed speed [furlong]", "furlong", 2), ("feed speed [m/min]", "furlong", 3)])
+def test_an_unknown_unit_in_a_row_of_units_is_said_once(header, unit, row, tmp_path):
+    frame = clean().rename(columns={"feed_speed_m_min": header})
+    below = {"thickness_mm": "mm", header: unit, "drum_pressure_kPa": "kPa"}
+    lines = [["trials of May"], list(frame), [below.get(c, "") for c in frame], *frame.to_numpy().tolist()]
+    (tmp_path / "log.csv").write_text("\n".join(",".join(cells) for cells in lines) + "\n")
+    found = faults(tmp_path / "log.csv")
+    assert [(p.row, p.column, p.found) for p in found] == [(row, header, "furlong")]
+    assert found[0].wanted.startswith("a unit: m/min")
+
+
+def test_a_column_without_a_unit_is_told_that_it_has_none():
+    found = faults(clean().rename(columns={"passes": "passes [mm]"}))
+    assert [(p.wanted, p.remedy) for p in found] == [("no unit", "write it as 'passes'")]
+
+
 def test_a_misspelt_column_gets_a_hint():
     found = faults(clean().rename(columns={"feed_speed_m_min": "feed_sped_m_min"}))
     assert [p.column for p in found] == ["feed_speed_m_min"] and "did you mean feed_sped_m_min?" in found[0].remedy
