@@ -1,4 +1,4 @@
-"""The parts that pictures are drawn from: titles, bands, limits, the window's shade, raw readings.
+"""The parts that pictures are drawn from: questions, bands, limits, the window's shade, raw readings.
 
 Marker shapes and line dashes carry every distinction that a colour carries, so that a grey print says the same.
 """
@@ -24,15 +24,14 @@ from .units import QUANTITIES, System, in_shown, unit_of
 from .wording import POSITION_WORDS, POSITIONS, SPEED, limit
 
 MIME = "application/vnd.plotly.v1+json"
-CONFIG = {"displaylogo": False, "responsive": True,
-          "modeBarButtons": [["zoom2d", "pan2d", "resetScale2d", "toImage"]]}
+# Not "responsive": JupyterLab fits figures to its window by itself, and where both do, figures vanish.
+CONFIG = {"displaylogo": False, "modeBarButtons": [["zoom2d", "pan2d", "resetScale2d", "toImage"]]}
 # Okabe and Ito's colours for the colour-blind (2008): blue, vermilion, bluish green, black.
 COLOURS = dict(zip(POSITIONS, ("#0072B2", "#D55E00", "#009E73", "#000000"), strict=True))
 SHAPES = dict(zip(POSITIONS, ("circle", "square", "diamond", "x-thin"), strict=True))
 SHEET_SHAPES = ("circle", "square", "diamond", "cross", "star", "hexagon", "pentagon", "bowtie")
 INK, BAND, WINDOW_FILL, WEAK = "#222222", "rgba(0,114,178,0.18)", "rgba(120,120,120,0.16)", 0.28
 MOST_READINGS = 1500
-WRAP_TITLE, WRAP_SMALL = 42, 56
 GRID = 41
 
 
@@ -69,24 +68,20 @@ def safe(value: object) -> str:
 
 
 def empty(question: str, lines: Iterable[str], text: str, height: int, **subplots: Any) -> go.Figure:
-    """An empty figure with its question on top, smaller lines under it, room for both, and its description."""
-    big = textwrap.wrap(question, WRAP_TITLE)
+    """An empty figure that carries its question, smaller lines and description: the page writes and wraps them.
+
+    At its top is room for the buttons of a notebook, and for the names of panels.
+    """
     lines = list(lines)
-    small = [part for line in lines for part in textwrap.wrap(line, WRAP_SMALL)]
-    title = f"<b>{'<br>'.join(map(safe, big))}</b>"
-    if small:
-        title += f"<br><span style='font-size:12px'>{'<br>'.join(map(safe, small))}</span>"
-    top = 20 * len(big) + 17 * len(small) + 34
+    top = 48 if "subplot_titles" in subplots else 30
     fig = make_subplots(figure=go.Figure(layout={"template": {}}), **subplots)
     fig.update_annotations(font_size=12)
     fig.update_layout(
-        title={"text": title, "font": {"size": 15}, "x": 0, "xref": "container", "xanchor": "left", "y": 1,
-               "yref": "container", "yanchor": "top", "pad": {"t": 20, "l": 6}},
         height=height + top, margin={"t": top, "l": 54, "r": 16, "b": 46}, showlegend=False, hovermode="closest",
         font={"family": "system-ui, sans-serif", "size": 12, "color": INK}, paper_bgcolor="#fff", plot_bgcolor="#fff",
         meta={"question": question, "lines": lines, "text": " ".join([question, *lines, text])})
     lines_on = {"gridcolor": "#e3e3e3", "linecolor": "#777", "showline": True, "zeroline": False, "ticks": "outside",
-                "title_standoff": 6}
+                "title_standoff": 6, "hoverformat": ".3g"}
     fig.update_xaxes(**lines_on)
     fig.update_yaxes(**lines_on)
     return fig
@@ -171,8 +166,9 @@ def band(fig: go.Figure, x: np.ndarray, low: np.ndarray, high: np.ndarray, at: t
 
 
 def word(fig: go.Figure, x: float, y: float, text: str, at: tuple[int, int] = (1, 1), **place: Any) -> None:
-    """A label on the picture itself, on white so that it is read over points."""
-    fig.add_annotation(x=x, y=y, text=safe(text), showarrow=False, bgcolor="rgba(255,255,255,0.75)", borderpad=1,
+    """A label on the picture itself, in one or more lines, on white so that it is read over points."""
+    fig.add_annotation(x=x, y=y, text=safe(text).replace("\n", "<br>"), showarrow=False,
+                       bgcolor="rgba(255,255,255,0.75)", borderpad=1,
                        **({"font": {"size": 11}} | place), row=at[0], col=at[1])
 
 

@@ -1,7 +1,8 @@
-"""Every picture: a question as its title, units on the axes, readings under the fit, a text for who cannot see it."""
+"""Every picture: a question over it, units on the axes, readings under the fit, a text for who cannot see it."""
 
 from __future__ import annotations
 
+import html
 import math
 from dataclasses import replace
 from typing import Any
@@ -47,13 +48,20 @@ MOST_MOVED = 200
 
 
 def show(fig: go.Figure) -> None:
-    """Show a figure in a notebook: drawn offline, the same bytes on every machine.
+    """Show a figure in a notebook, under its question: drawn offline, the same bytes on every machine.
 
-    >>> show(go.Figure(go.Scatter(x=[1.0], y=[1 / 3])))  # doctest: +ELLIPSIS
-    {'application/vnd.plotly.v1+json': {'config': ..., 'data': [{'type': 'scatter', 'x': [1.0], 'y': [0.333333]}], ...
+    The words are text of the page, which wraps them at any width; a picture does not.
+
+    >>> show(empty("Which?", ["<b>"], "A picture.", 200))  # doctest: +ELLIPSIS
+    {'text/html': '<div><strong>Which?</strong><br>&lt;b&gt;</div>', 'text/plain': 'Which?\\n<b>'}
+    {'application/vnd.plotly.v1+json': {'config': ..., 'data': [], 'layout': ...}}
     """
     from IPython.display import display
 
+    question, *lines = fig.layout.meta["question"], *fig.layout.meta["lines"]
+    words = "".join(f"<br>{html.escape(text)}" for text in lines)
+    display({"text/html": f"<div><strong>{html.escape(question)}</strong>{words}</div>",
+             "text/plain": "\n".join([question, *lines])}, raw=True)
     display({MIME: figure_json(fig)}, raw=True)
 
 
@@ -63,12 +71,12 @@ def _verdict_lines(results: Results, window: SpeedWindow) -> list[str]:
 
 
 def _name_ends(fig: go.Figure, window: SpeedWindow, system: str, tried: tuple[float, float] | None) -> None:
-    """What binds each end, above the share and at that end, each on a line of its own."""
+    """What binds each end, above the share and at that end, one above the other; narrow enough for a phone."""
     if window.verdict != "window" or tried is None:
         return
     at, (first, last) = speeds(window, system), tried
-    for speed, text, lift in ((window.low_m_min, f"below {at.low} {at.unit}: {window.binds_low}", 24),
-                              (window.high_m_min, f"above {at.high} {at.unit}: {window.binds_high}", 9)):
+    for speed, text, lift in ((window.low_m_min, f"below {at.low} {at.unit}:\n{window.binds_low}", 38),
+                              (window.high_m_min, f"above {at.high} {at.unit}:\n{window.binds_high}", 9)):
         part = (speed - first) / (last - first) if last > first else 0.5
         word(fig, float(in_shown(SPEED, speed, system)), 104, text, yanchor="bottom", yshift=lift,
              xanchor="left" if part < 0.35 else "right" if part > 0.6 else "center")
@@ -84,8 +92,8 @@ def window_figure(results: Results, window: SpeedWindow) -> go.Figure:
             f"{percent(job.share)}. Lower panel: measured edge radius by edge position; pale: run at another pressure, "
             f"grit, thickness or number of passes.")
     fig = empty(f"At which speeds do at least {percent(job.share)} of edges meet every limit?",
-                _verdict_lines(results, window), text, 390, rows=2, cols=1, shared_xaxes=True,
-                vertical_spacing=0.05, row_heights=[0.45, 0.55])
+                _verdict_lines(results, window), text, 440, rows=2, cols=1, shared_xaxes=True,
+                vertical_spacing=0.05, row_heights=[0.5, 0.5])
     curve, tried = curve_speeds(results, window), tried_speeds(results, job)
     shade(fig, window, system)
     if tried is None:
@@ -104,7 +112,8 @@ def window_figure(results: Results, window: SpeedWindow) -> go.Figure:
     speed = np.asarray(in_shown(SPEED, results.log.rows[SPEED].to_numpy(float), system))
     readings(fig, results, "edge_radius_mm", index, speed, job, (2, 1))
     radius_limits(fig, job, system, right, (2, 1))
-    fig.update_yaxes(title_text="edges within limits, %", range=[0, 148], tickvals=list(range(0, 101, 20)),
+    fig.update_yaxes(title_text="edges within limits, %", range=[0, 178 if window.verdict == "window" else 108],
+                     tickvals=list(range(0, 101, 20)),
                      ticktext=[str(v) for v in range(0, 101, 20)], row=1, col=1)
     fig.update_yaxes(title_text=axis("edge_radius_mm", system), rangemode="tozero", row=2, col=1)
     fig.update_xaxes(title_text=axis(SPEED, system), row=2, col=1)
@@ -144,7 +153,7 @@ def radius_by_position(results: Results, window: SpeedWindow) -> go.Figure:
         readings(fig, results, "edge_radius_mm", thin(np.flatnonzero(ours & (where == position))), speed, job, at)
         radius_limits(fig, job, system, right, at)
     fig.update_yaxes(title_text=axis("edge_radius_mm", system), col=1, rangemode="tozero")
-    fig.update_xaxes(title_text=axis(SPEED, system), row=down)
+    fig.update_xaxes(title_text=axis(SPEED, system), title_font_size=11, row=down)
     return fig
 
 
@@ -340,8 +349,8 @@ def residual_figure(results: Results, law: str = "edge radius") -> go.Figure:
                 ["Standardised residuals; black line: their running middle. About 1 in 20 lies outside ±2: "
                  f"here {outside} of {len(left)}. Triangles: readings beyond the gauge."],
                 f"Panels: {', '.join(_label(n) for n in varied)}.",
-                170 * panels, rows=panels, cols=2, shared_yaxes="all", horizontal_spacing=0.06,
-                vertical_spacing=0.32 / panels)
+                185 * panels, rows=panels, cols=2, shared_yaxes="all", horizontal_spacing=0.06,
+                vertical_spacing=0.4 / panels)
     order = np.sort(np.abs(left["residual"].to_numpy(float)))
     reach = max(3.0, min(6.0, float(order[-1]) if len(order) else 3.0)) + 0.3
     for k, name in enumerate(varied):

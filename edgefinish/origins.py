@@ -171,10 +171,11 @@ def origins_figure(results: Results, window: SpeedWindow) -> go.Figure:
     lines += [f"Above: parts of the variance of a future edge's radius (its logarithm) at "
               f"{shown(SPEED, told.feed_speed_m_min, system)} on a sheet of {told.contact_hours:.3g} h; thin line: "
               "90 % range. The gauge's part is its step alone.",
-              "Below: speeds, each bar within the one above it."]
+              "Below: speeds, each bar within the one above it; middle case: laws and spreads in the middle of what "
+              "the trials allow."]
     spans = (("half of the edges within limits", told.half),
-             (f"{percent(job.share)} within, laws and spreads as in the middle case", told.known),
-             (f"{percent(job.share)} within, with {percent(job.confidence)} confidence: the window", told.promised))
+             (f"{percent(job.share)} within, in the middle case", told.known),
+             (f"the window, with {percent(job.confidence)} confidence", told.promised))
     height = _ROW * (len(told.parts) + len(spans))
     fig = empty(question, lines, origins_said(results, window), height + 60, rows=2, cols=1,
                 row_heights=[len(told.parts), len(spans)], vertical_spacing=60 / (height + 60))

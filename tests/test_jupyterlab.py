@@ -22,6 +22,18 @@ from edgefinish.runner import FORMS
 NOTEBOOKS = Path(__file__).parents[1] / "notebooks"
 WAIT_S = 120
 pytestmark = browser.needed
+# Figures that have no height or not the width of their place, and words in them that are cut off or under a button.
+SPOILT = """() => [...document.querySelectorAll(".jp-RenderedPlotly")].flatMap(figure => {
+    const all = figure.getBoundingClientRect(), drawn = figure.querySelector("svg.main-svg").getBoundingClientRect();
+    if (all.height < 100 || all.width < 200 || Math.abs(drawn.width - all.width) > 2) return ["size"];
+    const buttons = [...figure.querySelectorAll(".modebar-btn")].map(e => e.getBoundingClientRect());
+    return [...figure.querySelectorAll("svg.main-svg text")].filter(e => {
+        const r = e.getBoundingClientRect();
+        return r.width && (r.left < all.left - 1 || r.right > all.right + 1 || r.top < all.top - 1
+            || r.bottom > all.bottom + 1 || buttons.some(b => r.right > b.left && r.left < b.right
+            && r.top < b.bottom - 3 && r.bottom > b.top));
+    }).map(e => e.textContent);
+})"""
 
 
 @contextmanager
@@ -124,4 +136,7 @@ def test_run_all_draws_and_answers_in_a_fresh_lab(studio, form):
     assert len(seen["tables"]) == tables and all(buttons > 0 for rows, buttons in seen["tables"] if rows > 2)
     outside = [u for u in browser.asked(driver) if not u.startswith((address, address.replace("http", "ws")))]
     assert outside == []
-    browser.resize(driver, 1280, 3000)
+    driver.execute_script("window.jupyterapp.shell.collapseLeft()")
+    for width, height in ((1280, 2900), (390, 2900), (1280, 3000)):
+        browser.resize(driver, width, height)
+        until(driver, f"return ({SPOILT})().length === 0", 20)
