@@ -17,7 +17,7 @@ SPREADS = ("edge", "plate", "sheet", "sheet_wear")
 OF_SHEETS = ("sheet", "sheet_wear")
 WEIGHT = 0.5
 """Share of the history in the prior; the rest is the standard prior. The new log weighs the two against each other."""
-_LOG_TO_LOG = 0.12  # SD of the logarithm of a spread from one log of a line to the next: judgement, no source
+_LOG_TO_LOG = 0.08  # SD of the logarithm of a spread from one log of a line to the next: judgement, no source
 
 # Past logs are fitted under priors so wide that dividing them out again loses nothing.
 _WIDE = replace(STANDARD, **{name: Spread(getattr(STANDARD, name).median, 1.0) for name in SPREADS})

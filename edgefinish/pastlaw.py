@@ -22,7 +22,7 @@ from .triallog import TrialLog
 
 STRANGE = 0.01
 """Where this log and its past agree so badly by chance only this often, the past's laws are not taken over."""
-_ROOM = 0.05  # SD by which any coefficient may have moved since: judgement, no source
+_ROOM = 0.03  # SD by which any coefficient may have moved since: judgement, no source
 _ANEW = 100.0  # of what hangs on the sheets, where these are new: nothing is known of it
 _NODES = 96
 _TELLS = 1e-3  # directions in which the past weighs less than this against the log say nothing of their agreement

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from itertools import accumulate
 from pathlib import Path
 
 import yaml
@@ -11,7 +12,7 @@ import yaml
 from .errors import Problem, StudyError
 
 # A study file is a page of text; what is far beyond is no study, and would keep the reader busy for hours.
-MOST_BYTES, MOST_BRACKETS = 1_000_000, 40
+MOST_BYTES, MOST_DEEP = 1_000_000, 40
 
 
 @dataclass(frozen=True)
@@ -38,13 +39,15 @@ def tree_of(path: Path, raw: bytes) -> yaml.MappingNode:
         raise refuse(None, f"{len(raw)} bytes", f"a study file of at most {MOST_BYTES} bytes", "name the log in `log:`")
     try:
         text = raw.decode("utf-8-sig")
-        if _brackets_deep(text) > MOST_BRACKETS:
+        if _brackets_deep(text) > MOST_DEEP:
             raise refuse(None, "brackets nested very deep", "a study file", "check for brackets left open")
         events = list(yaml.parse(text, yaml.SafeLoader))
         aliases = [e for e in events if isinstance(e, yaml.AliasEvent)]
         if aliases:
             raise refuse(aliases[0].start_mark.line + 1, f"*{aliases[0].anchor}", "values written out",
                          "repeat them where they are used; references are not read")
+        if _entries_deep(events) > MOST_DEEP:
+            raise refuse(None, "entries nested very deep", "a study file", "check the indents")
         node = yaml.compose(text, yaml.SafeLoader)
     except UnicodeDecodeError:
         raise refuse(None, "bytes that are no UTF-8", "a text file in UTF-8", "save it again as UTF-8") from None
@@ -54,11 +57,19 @@ def tree_of(path: Path, raw: bytes) -> yaml.MappingNode:
                      "check colons, brackets, quotes and indents on this line and the one above") from None
     except yaml.YAMLError as error:
         raise refuse(None, str(error).splitlines()[0], "YAML", "remove control characters") from None
-    except RecursionError:
-        raise refuse(None, "entries nested hundreds deep", "a study file", "check the indents") from None
     if not isinstance(node, yaml.MappingNode):
         raise refuse(None, "no keys", "a study file: keys with values, one a line", "start with 'study: a-name'")
     return node
+
+
+def _entries_deep(events: list[yaml.Event]) -> int:
+    """How deep entries are nested at most.
+
+    >>> _entries_deep(list(yaml.parse("- - a")))
+    2
+    """
+    step = {yaml.MappingStartEvent: 1, yaml.SequenceStartEvent: 1, yaml.MappingEndEvent: -1, yaml.SequenceEndEvent: -1}
+    return max(accumulate((step.get(type(event), 0) for event in events), initial=0))
 
 
 def _brackets_deep(text: str) -> int:

@@ -38,7 +38,7 @@ def now() -> Campaign:
 
 def test_pooling_equals_precision_weighting_by_hand():
     # One log, everything normal: likelihood N(a, 1/i) with i = 1/v − 1/v0, room t² for it and for the next log.
-    prior, v, m, room = Spread(0.07, 0.4), 0.04, np.log(0.10), 0.12**2
+    prior, v, m, room = Spread(0.07, 0.4), 0.04, np.log(0.10), 0.08**2
     i = 1 / v - 1 / 0.16
     a = (m / v - np.log(0.07) / 0.16) / i
     weight = 1 / (1 / i + room)

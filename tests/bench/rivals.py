@@ -229,9 +229,9 @@ def _sampled(log: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
         data = pd.DataFrame(x - middle, columns=names).assign(
             y=_radius(log), sheet=log["abrasive_sheet"].to_numpy(str),
             plate=(log["abrasive_sheet"] + "/" + log["run"]).to_numpy(str))
-        model = bambi.Model("y ~ " + " + ".join(names) + " + (1|sheet) + (1|plate)", data)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
+            model = bambi.Model("y ~ " + " + ".join(names) + " + (1|sheet) + (1|plate)", data)
             found = model.fit(draws=1000, tune=1000, chains=2, cores=1, random_seed=1, progressbar=False)
         draws = {k: v.to_numpy().ravel() for k, v in found.posterior.items()
                  if k in ("Intercept", "sigma", "1|sheet_sigma", "1|plate_sigma", *names)}
