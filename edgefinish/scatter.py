@@ -17,6 +17,7 @@ POINTS, WEIGHTS = (POINTS + 1) / 2, WEIGHTS / 2
 _NEWTON_STEPS = 30
 _NEAR = 1e-5  # the step after it would be its square
 _WIDEST_STEP = 0.05  # of log width that is solved for
+_STEP_OF_AGE, _HOURS_STEPS = 0.1, (1.0, 5.0)  # by which wear may grow against the other spreads; hours
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,64 +59,63 @@ class Scatter:
         """SD of sheet and plate together at an age of the sheet."""
         return np.sqrt(self.shared**2 + (self.wear * hours / WEAR_HOURS) ** 2)
 
+    @cached_property
+    def hours_step(self) -> float:
+        """Steps of sheet age that are solved for: fine against how fast the sheets' own wear takes over."""
+        fastest = float((self.wear / np.hypot(self.shared, self.edge)).max()) / WEAR_HOURS
+        return float(np.clip(_STEP_OF_AGE / max(fastest, 1e-9), *_HOURS_STEPS))
+
     def distances(self, ages: Floats, width: float, share: float) -> Floats:
-        """`distance_to_limit` at each sheet age at each node, (ages, K). Kept: many jobs ask alike."""
-        return self.answers.keep((ages.tobytes(), width, share), lambda: self._distances(ages, width, share))
+        """`distance_to_limit` at each sheet age at each node, (ages, K).
 
-    def _distances(self, ages: Floats, width: float, share: float) -> Floats:
-        # Smooth in the square of the age, through which the sheets' own wear comes in: three ages carry it.
-        square = ages**2
-        if len(ages) == 1:
-            return self._between(tuple(square), width, share)
-        at, weights = self.columns.keep(ages.tobytes(), lambda: _through(square))
-        distance = self._between(at, width, share)
-        there = np.isfinite(distance)
-        return np.where(there.all(0), weights @ np.where(there, distance, 0.0), np.inf)
-
-    def _between(self, squares: tuple[float, ...], width: float, share: float) -> Floats:
-        """The distances at a few ages, (ages, K): between two kept widths, solved for where the first has none."""
+        Solved for at steps of age and of width, which many jobs share, and between them by cubics of what is smooth.
+        """
+        hours, weights = self.answers.keep(ages.tobytes(), lambda: _through(ages / self.hours_step))
         if np.isinf(width):
-            return self._alone(squares, share)
-        place = width / self.step
-        first = int(place)
-        (q0, s0), (q1, s1) = self._cell(squares, first, share)
-        t = place - first
+            return weights @ self._alone(hours, share)
+        at = width / self.step
+        t = at - int(at)
+        of_width = ((1 + 2 * t) * (1 - t)**2, self.step * t * (1 - t)**2,
+                    t**2 * (3 - 2 * t), self.step * t**2 * (t - 1))  # cubics through squares and their slopes
+        square = np.concatenate([w * weights for w in of_width], axis=1) @ self._cell(hours, int(at), share)
         with np.errstate(invalid="ignore"):
-            q = ((1 + 2 * t) * (1 - t)**2 * q0 + t**2 * (3 - 2 * t) * q1
-                 + self.step * t * (1 - t) * ((1 - t) * s0 - t * s1))
-            return np.where((q1 > 0) & (q >= 0), width / 2 - np.sqrt(q), np.inf)
+            return np.where(square >= 0, width / 2 - np.sqrt(square), np.inf)
 
-    def _cell(self, squares: tuple[float, ...], first: int, share: float) -> tuple[tuple[Floats, Floats], ...]:
-        """`_at_width` at two neighbours; where only the wider has a good mean, the narrower by `less_than_none`."""
-        def compute() -> tuple[tuple[Floats, Floats], ...]:
-            (q0, s0), (q1, s1) = (self._at_width(squares, k * self.step, share) for k in (first, first + 1))
-            begins = (q1 > 0) & ~(q0 > 0)
-            if begins.any():
-                q0, s0 = q0.copy(), s0.copy()
-                q0[begins], s0[begins] = less_than_none(self._parts_at(squares)[begins], first * self.step, share)
-            return (q0, s0), (q1, s1)
-        return self.columns.keep(("cell", squares, first, share), compute)
+    def _cell(self, hours: tuple[int, ...], first: int, share: float) -> Floats:
+        """`_at_width` at some steps of age: squares and slopes at a width, then at the next, (4 ages, K)."""
+        return self.columns.keep(("cell", hours, first, share), lambda: np.concatenate([
+            np.stack([self._at_width(abs(h), first + k, share)[what] for h in hours]) for k in (0, 1)
+            for what in (0, 1)]))
 
-    def _alone(self, squares: tuple[float, ...], share: float) -> Floats:
+    def _alone(self, hours: tuple[int, ...], share: float) -> Floats:
         """Distances where the other limit is far away, (ages, K)."""
-        return self.columns.keep((squares, share), lambda: distance_to_limit(self._parts_at(squares), np.inf, share))
+        return np.stack([self._alone_at(abs(h), share) for h in hours])
 
-    def _parts_at(self, squares: tuple[float, ...]) -> Floats:
-        return self.columns.keep(squares, lambda: np.stack([self.parts(self.shared_at(np.sqrt(a))) for a in squares]))
+    def _alone_at(self, h: int, share: float) -> Floats:
+        return self.columns.keep((h, share), lambda: distance_to_limit(self._parts_at(h), np.inf, share))
 
-    def _at_width(self, squares: tuple[float, ...], width: float, share: float) -> tuple[Floats, Floats]:
-        """Squares of how far the nearest good mean is from the middle, and their slopes in the width, (ages, K) each.
+    def _parts_at(self, h: int) -> Floats:
+        return self.columns.keep(h, lambda: self.parts(self.shared_at(h * self.hours_step)))
 
-        Those are smooth up to the width where no mean is good any more; there the distances themselves have a corner.
+    def _at_width(self, h: int, k: int, share: float) -> tuple[Floats, Floats]:
+        """Squares of how far the nearest good mean is from the middle, and their slopes in the width, (K,) each.
+
+        Those are smooth, and go on below 0 where no mean is good; there the distances themselves have a corner.
         """
         def compute() -> tuple[Floats, Floats]:
-            sd = self._parts_at(squares)
-            d = distance_to_limit(sd, width, share, self._alone(squares, share))
-            here, there = (np.exp(-0.5 * (x[..., None] / sd)**2) / sd @ WEIGHTS for x in (d, width - d))
+            sd, width = self._parts_at(h), k * self.step
+            d = distance_to_limit(sd, width, share, self._alone_at(h, share))
+            there = np.isfinite(d)
+            d, parts = d[there], sd[there]
+            here, back = (np.exp(-0.5 * (x[:, None] / parts)**2) / parts @ WEIGHTS for x in (d, width - d))
+            square, slope = np.empty((2, len(sd)))
             with np.errstate(invalid="ignore", divide="ignore"):
                 inner = width / 2 - d
-                return inner**2 * np.sign(inner), 2 * inner * (0.5 + there / (here - there))
-        return self.columns.keep((squares, width, share), compute)
+                square[there], slope[there] = inner**2, 2 * inner * (0.5 + back / (here - back))
+            if not there.all():
+                square[~there], slope[~there] = less_than_none(sd[~there], width, share)
+            return square, slope
+        return self.columns.keep((h, k, share), compute)
 
 
 def band_of_means(sd: Floats, low: float, high: float, share: float) -> tuple[Floats, Floats]:
@@ -158,26 +158,30 @@ def less_than_none(sd: Floats, width: float, share: float) -> tuple[Floats, Floa
     the width, (n,) each; `sd` (n, parts).
 
     The share at a distance m is even and smooth in m, and so a function of m² that goes on below 0: there m = i t, and
-    of the normal's integral the real part counts.
+    of the normal's integral the real part counts. Looked for to t of twice the least SD; what is beyond has slope 0.
     """
-    half, root = width / 2, np.full(len(sd), 0.3 * sd.min())
+    half, most = width / 2, 2 * sd.min(1)
+    root = np.full(len(sd), 0.3 * sd.min())
     for _ in range(_NEWTON_STEPS):
         t = root[:, None]
         share_there = 2 * (0.5 + 0.5 * erf((half + 1j * t) / sd / np.sqrt(2)).real) @ WEIGHTS - 1
         wave = np.exp(0.5 * (t**2 - half**2) / sd**2) / sd / np.sqrt(2 * np.pi)
-        rise = 2 * (wave * np.sin(half * t / sd**2)) @ WEIGHTS
+        rise = np.maximum(2 * (wave * np.sin(half * t / sd**2)) @ WEIGHTS, 1e-9)
         # nearly straight in t²
         square = np.maximum(root**2 + 2 * root * (share - share_there) / rise, (0.1 * root) ** 2)
-        root, last = np.sqrt(square), root
+        root, last = np.minimum(np.sqrt(square), most), root
         if np.abs(root - last).max() < _NEAR:
             break
     widening = (wave * np.cos(half * t / sd**2)) @ WEIGHTS
-    return -root**2, 2 * root * widening / rise
+    return -root**2, np.where(root < most, 2 * root * widening / rise, 0.0)
 
 
-def _through(wanted: Floats) -> tuple[tuple[float, ...], Floats]:
-    """Three points over the span of `wanted`, and the weights, (wanted, 3), of values there in the parabola."""
-    at = np.linspace(wanted[0], wanted[-1], 3)
-    weights = np.stack([np.prod([(wanted - at[j]) / (at[i] - at[j]) for j in range(3) if j != i], axis=0)
-                        for i in range(3)], 1)
-    return tuple(at), weights
+def _through(place: Floats) -> tuple[tuple[int, ...], Floats]:
+    """Whole steps about each `place`, and the weights, (wanted, steps), of values there in the cubic through four."""
+    first = np.floor(place).astype(int) - 1
+    t, start = place - first - 1, int(first.min())
+    weights, rows = np.zeros((len(place), int(first.max()) - start + 4)), np.arange(len(place))
+    for i, weight in enumerate((-t * (t - 1) * (t - 2) / 6, (t * t - 1) * (t - 2) / 2,
+                                -t * (t + 1) * (t - 2) / 2, t * (t * t - 1) / 6)):
+        weights[rows, first - start + i] = weight
+    return tuple(range(start, start + weights.shape[1])), weights

@@ -56,7 +56,7 @@ def test_draws_that_do_not_fall_are_looked_through_and_leave_nothing_behind(line
 
 
 @pytest.mark.parametrize("share", [0.6, 0.9, 0.97])
-@pytest.mark.parametrize("hours", [(0.0,), (0.0, 3.0, 12.0)])
+@pytest.mark.parametrize("hours", [(0.0,), (7.3,), (0.0, 3.0, 12.0), (2.1, 8.4, 31.7)])
 @pytest.mark.parametrize("size", [1.0, 0.2, 0.02])
 def test_kept_distances_are_those_that_are_solved_for(share, hours, size):
     """Also where edges hardly differ, and a band begins between two kept widths."""
@@ -69,13 +69,11 @@ def test_kept_distances_are_those_that_are_solved_for(share, hours, size):
         sd = np.stack([scatter.parts(scatter.shared_at(h)) for h in ages[[0, -1]]])
         wanted = distance_to_limit(sd, float(width), share)
         there = np.isfinite(got)
-        if len(ages) == 1:
-            assert np.mean(there != np.isfinite(wanted)) < 0.01
-        # parabolas in the square of the age may miss where a younger sheet alone has a band
+        assert np.mean(there != np.isfinite(wanted)) < 0.01
         assert np.isfinite(wanted[there]).all()
-        assert got[there] == pytest.approx(wanted[there], abs=3e-4)
+        assert got[there] == pytest.approx(wanted[there], abs=2e-4 * size)
     alone = distance_to_limit(scatter.parts(scatter.shared_at(hours[0])), np.inf, share)
-    assert scatter.distances(ages, np.inf, share)[0] == pytest.approx(alone, abs=1e-6)
+    assert scatter.distances(ages, np.inf, share)[0] == pytest.approx(alone, abs=2e-4 * size)
 
 
 def test_many_jobs_at_once_are_as_each_alone_and_in_any_order(line):

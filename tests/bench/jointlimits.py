@@ -44,7 +44,7 @@ def one(cell: Cell, seed: int) -> dict[str, object]:
     truth, log = trial(cell, seed)
     window = ef.fit(ef.read_log(log), severities=SEVERITIES).window(JOB)
     low, high = window.low_m_min, window.high_m_min
-    row = dict(zip(("sheets", "heavy", "burr SD"), cell, strict=True)) | {"issued": low is not None and high is not None}
+    row = dict(zip(("sheets", "heavy", "burr SD"), cell, strict=True)) | {"issued": window.verdict == "window"}
     if low is None or high is None:
         return row | {"holds": np.nan, "broken": False, "width": 0.0}
     kept = holds(truth, JOB, low, high)
