@@ -105,9 +105,10 @@ def _fill(book: xlsxwriter.Workbook, sheet: Any, plan: Plan) -> None:
     head = book.add_format(edge | {"bold": True, "text_wrap": True, "bg_color": "#dddddd", "valign": "top"})
     formats = {(text, locked, first): book.add_format(
         edge | {"num_format": text, "locked": locked} | ({"bg_color": "#eeeeee"} if locked else {})
+        | ({"align": "right", "indent": 1} if text == _PLAIN else {})
         | ({"top": 2, "top_color": "#000000"} if first else {}))
         for text in (_TEXT, _PLAIN, "yyyy-mm-dd") for locked in (True, False) for first in (True, False)}
-    sheet.set_row(0, 34)
+    sheet.set_row(0, 46)  # three lines
     for column, field in enumerate(fields):
         sheet.set_column(column, column, _WIDTHS.get(field.name, 10))
         sheet.write_string(0, column, field.header, head)
