@@ -53,7 +53,8 @@ class Scatter:
         """The same where edges scatter `factor` times as much."""
         if factor == 1:
             return self
-        return self.columns.keep(factor, lambda: Scatter(self.shared, self.wear, self.edge * factor, self.tail))
+        return self.columns.keep(("spread", factor), lambda: Scatter(
+            self.shared, self.wear, self.edge * factor, self.tail))
 
     def shared_at(self, hours: float) -> Floats:
         """SD of sheet and plate together at an age of the sheet."""
@@ -92,10 +93,10 @@ class Scatter:
         return np.stack([self._alone_at(abs(h), share) for h in hours])
 
     def _alone_at(self, h: int, share: float) -> Floats:
-        return self.columns.keep((h, share), lambda: distance_to_limit(self._parts_at(h), np.inf, share))
+        return self.columns.keep(("alone", h, share), lambda: distance_to_limit(self._parts_at(h), np.inf, share))
 
     def _parts_at(self, h: int) -> Floats:
-        return self.columns.keep(h, lambda: self.parts(self.shared_at(h * self.hours_step)))
+        return self.columns.keep(("parts", h), lambda: self.parts(self.shared_at(h * self.hours_step)))
 
     def _at_width(self, h: int, k: int, share: float) -> tuple[Floats, Floats]:
         """Squares of how far the nearest good mean is from the middle, and their slopes in the width, (K,) each.
@@ -115,7 +116,7 @@ class Scatter:
             if not there.all():
                 square[~there], slope[~there] = less_than_none(sd[~there], width, share)
             return square, slope
-        return self.columns.keep((h, k, share), compute)
+        return self.columns.keep(("width", h, k, share), compute)
 
 
 def band_of_means(sd: Floats, low: float, high: float, share: float) -> tuple[Floats, Floats]:

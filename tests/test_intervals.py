@@ -98,3 +98,11 @@ def test_the_widest_window_with_many_equal_ends():
     best = max(np.sort(high[order[:k]])[k - need] - low[order[k - 1]] for k in range(need, len(low) + 1))
     found = widest(low, high, 0.95)
     assert found is not None and found[1] - found[0] == pytest.approx(best, abs=1e-12)
+
+
+def test_edges_that_scatter_twice_as_much_are_not_mixed_up_with_a_kept_age():
+    """What is kept of a scatter is found by what it is: a factor of 2 is no second step of age."""
+    scatter = Scatter(*(np.full(4, v) for v in (0.1, 0.02, 0.1, 0.01)))
+    scatter.distances(np.array([12.0]), 0.9, 0.9)
+    twice = scatter.spread(2.0)
+    assert twice.edge == pytest.approx(2 * scatter.edge)
