@@ -22,13 +22,16 @@ def _bands(promise: Promise, share: float) -> tuple[Floats, Floats]:
     worn = promise.radius.worn(ages)
     least, most = np.full(len(promise.node), -np.inf), np.full(len(promise.node), np.inf)
     for factor, which in promise.alike:
-        distance = np.repeat(scatter.spread(factor).distances(ages, high - low, share), promise.draws_of_node, axis=1)
         lowest, highest = promise.radius.span(which)
+        up, down = np.full(len(least), -np.inf), np.full(len(least), -np.inf)
+        for distance, wear in zip(scatter.spread(factor).distances(ages, high - low, share), worn, strict=True):
+            of_draw = np.repeat(distance, promise.draws_of_node)  # age by age: small enough for the processor's cache
+            np.maximum(up, of_draw - wear, out=up)
+            np.maximum(down, np.add(of_draw, wear, out=of_draw), out=down)
         if np.isfinite(low):
-            np.maximum(least, (distance - worn).max(0) - (lowest - low), out=least)
+            np.maximum(least, up - (lowest - low), out=least)
         if np.isfinite(high):
-            distance += worn
-            np.minimum(most, (high - highest) - distance.max(0), out=most)
+            np.minimum(most, (high - highest) - down, out=most)
     return least, most
 
 
