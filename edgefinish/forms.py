@@ -100,11 +100,14 @@ def worded(table: pd.DataFrame) -> pd.DataFrame:
 
 def log_said(log: TrialLog) -> str:
     """How much was read, and of what."""
-    rows = log.rows
+    rows, left = log.rows[log.measured], int((~log.measured).sum())
+    if rows.empty:
+        return f"No edge is measured yet: {count(left, 'row')} without a reading."
     return (f"{count(len(rows), 'measured edge')} on {count(rows['run'].nunique(), 'plate')} of "
             f"{listed(sorted(rows['material'].astype(str).unique()))}, with "
             f"{count(rows['abrasive_sheet'].nunique(), 'abrasive sheet')} of grit "
-            f"{listed(sorted(rows['grit'].astype(str).unique(), key=lambda g: int(g[1:])))}.")
+            f"{listed(sorted(rows['grit'].astype(str).unique(), key=lambda g: int(g[1:])))}."
+            + (f" {count(left, 'row')} without a reading." if left else ""))
 
 
 def messages(log: TrialLog) -> pd.DataFrame:

@@ -86,10 +86,15 @@ class TrialLog:
         value = np.array([float(c[1:]) if isinstance(c, str) else float(c) for c in cells])
         return Reading(value, side)
 
+    @property
+    def measured(self) -> np.ndarray:
+        """Rows of which anything was measured after the run, (n,): a form may come back half filled in."""
+        return np.any([np.isfinite(self.reading(name).value) for name in MEASURED if name != "burr_height_mm"], axis=0)
+
     def summary(self, system: System = "metric") -> str:
         """The log in a short paragraph: how much was run, on what, over which span, what was measured."""
-        rows = self.rows
-        text = [f"{self.source}: {_count(len(rows), 'measured edge')}, {_count(rows['run'].nunique(), 'run')}, "
+        rows, edges = self.rows, int(self.measured.sum())
+        text = [f"{self.source}: {_count(edges, 'measured edge')}, {_count(rows['run'].nunique(), 'run')}, "
                 f"{_count(rows['abrasive_sheet'].nunique(), 'abrasive sheet')}."]
         for column in ("material", "cut_process", "burr_severity", "grit", "edge_position"):
             if column in rows:

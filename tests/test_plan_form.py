@@ -13,6 +13,7 @@ import pytest
 
 import edgefinish as ef
 from edgefinish import cli
+from edgefinish.forms import log_said
 from edgefinish.trialform import fields_of, form_html, form_xlsx
 
 TRIAL = ef.Trial(plates=14, sheets=4, edges=("leading", "cutout"))
@@ -56,6 +57,7 @@ def test_a_half_filled_form_is_read_as_a_log(tmp_path, units):
     assert len(log.rows) == 28 and {m.kind for m in log.messages} <= {"converted"}
     reading = log.reading("edge_radius_mm")
     assert np.isfinite(reading.value).sum() == len(measured) and (reading.side < 0).sum() == 1
+    assert "14 measured edges on 7 plates" in log_said(log) and "14 rows without a reading" in log_said(log)
     np.testing.assert_allclose(reading.value[3:14], [measured[r] * scale for r in range(5, 16)], rtol=1e-8)
     wanted = plan.rows
     for name in ("run", "material", "cut_process", "grit", "abrasive_sheet", "edge_position", "burr_severity"):
@@ -69,6 +71,7 @@ def test_a_form_that_comes_back_empty_gives_no_evidence_and_no_traceback(tmp_pat
     (tmp_path / "form.xlsx").write_bytes(form_xlsx(planned(jobs=JOINT[:1])))
     log = ef.read_log(tmp_path / "form.xlsx")
     assert not np.isfinite(log.reading("edge_radius_mm").value).any()
+    assert log_said(log).startswith("No edge is measured yet")
 
 
 def test_settings_are_locked_and_readings_are_checked():
