@@ -17,6 +17,7 @@ POINTS, WEIGHTS = (POINTS + 1) / 2, WEIGHTS / 2
 _NEWTON_STEPS = 30
 _NEAR = 1e-5  # the step after it would be its square
 _WIDEST_STEP = 0.05  # of log width that is solved for
+_FINER = 4
 _STEP_OF_AGE, _HOURS_STEPS = 0.1, (1.0, 5.0)  # by which wear may grow against the other spreads; hours
 
 
@@ -71,9 +72,10 @@ class Scatter:
 
         Solved for at steps of age and of width, which many jobs share, and between them by cubics of what is smooth.
         """
-        hours, weights = self.answers.keep(ages.tobytes(), lambda: _through(ages / self.hours_step))
+        step = self.hours_step / (_FINER if np.isinf(width) else 1)  # without a width steps cost little
+        hours, weights = self.answers.keep((ages.tobytes(), step), lambda: _through(ages / step))
         if np.isinf(width):
-            return weights @ self._alone(hours, share)
+            return weights @ np.stack([self._alone_at(abs(h) * step, share) for h in hours])
         at = width / self.step
         t = at - int(at)
         of_width = ((1 + 2 * t) * (1 - t)**2, self.step * t * (1 - t)**2,
@@ -88,15 +90,13 @@ class Scatter:
             np.stack([self._at_width(abs(h), first + k, share)[what] for h in hours]) for k in (0, 1)
             for what in (0, 1)]))
 
-    def _alone(self, hours: tuple[int, ...], share: float) -> Floats:
-        """Distances where the other limit is far away, (ages, K)."""
-        return np.stack([self._alone_at(abs(h), share) for h in hours])
+    def _alone_at(self, hours: float, share: float) -> Floats:
+        """Distances at a sheet age where the other limit is far away, (K,)."""
+        return self.columns.keep(("alone", hours, share),
+                                 lambda: distance_to_limit(self._parts_at(hours), np.inf, share))
 
-    def _alone_at(self, h: int, share: float) -> Floats:
-        return self.columns.keep(("alone", h, share), lambda: distance_to_limit(self._parts_at(h), np.inf, share))
-
-    def _parts_at(self, h: int) -> Floats:
-        return self.columns.keep(("parts", h), lambda: self.parts(self.shared_at(h * self.hours_step)))
+    def _parts_at(self, hours: float) -> Floats:
+        return self.columns.keep(("parts", hours), lambda: self.parts(self.shared_at(hours)))
 
     def _at_width(self, h: int, k: int, share: float) -> tuple[Floats, Floats]:
         """Squares of how far the nearest good mean is from the middle, and their slopes in the width, (K,) each.
@@ -104,8 +104,9 @@ class Scatter:
         Those are smooth, and go on below 0 where no mean is good; there the distances themselves have a corner.
         """
         def compute() -> tuple[Floats, Floats]:
-            sd, width = self._parts_at(h), k * self.step
-            d = distance_to_limit(sd, width, share, self._alone_at(h, share))
+            hours, width = h * self.hours_step, k * self.step
+            sd = self._parts_at(hours)
+            d = distance_to_limit(sd, width, share, self._alone_at(hours, share))
             there = np.isfinite(d)
             d, parts = d[there], sd[there]
             here, back = (np.exp(-0.5 * (x[:, None] / parts)**2) / parts @ WEIGHTS for x in (d, width - d))

@@ -73,7 +73,7 @@ def test_kept_distances_are_those_that_are_solved_for(share, hours, size):
         assert np.isfinite(wanted[there]).all()
         assert got[there] == pytest.approx(wanted[there], abs=2e-4 * size)
     alone = distance_to_limit(scatter.parts(scatter.shared_at(hours[0])), np.inf, share)
-    assert scatter.distances(ages, np.inf, share)[0] == pytest.approx(alone, abs=2e-4 * size)
+    assert scatter.distances(ages, np.inf, share)[0] == pytest.approx(alone, abs=1e-6)
 
 
 def test_many_jobs_at_once_are_as_each_alone_and_in_any_order(line):
