@@ -17,6 +17,7 @@ from edgefinish.study import read_study
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+TESTS = "pytest -n 2 --dist loadfile"
 
 
 def blocks(kind: str) -> list[str]:
@@ -45,7 +46,7 @@ def test_the_two_commands_make_what_is_missing_and_end_where_they_say(tmp_path, 
     """Run by bash with a stand-in for Python that notes what it is asked to do."""
     commands = blocks("sh")
     assert [len(c.splitlines()) for c in commands] == [1, 1]
-    assert commands[0].endswith("edgefinish demo") and commands[1].endswith("pytest")
+    assert commands[0].endswith("edgefinish demo") and commands[1].endswith(TESTS)
     note = '#!/bin/sh\necho "$(basename $0) $*" >> "$NOTES"\n'
     make = note + "mkdir -p .venv/bin\nfor p in pip python edgefinish pytest; do cp \"$STUB\" .venv/bin/$p; done\n"
     tools = tmp_path / "tools"
@@ -54,7 +55,7 @@ def test_the_two_commands_make_what_is_missing_and_end_where_they_say(tmp_path, 
         path.write_text(text)
         path.chmod(0o755)
     for number, (command, install, last) in enumerate(zip(
-            commands, ("-e .", "-e .[test]"), ("edgefinish demo", "pytest"), strict=True)):
+            commands, ("-e .", "-e .[test]"), ("edgefinish demo", TESTS), strict=True)):
         place = tmp_path / str(number)
         place.mkdir()
         env = {**os.environ, "PATH": f"{tools}:{os.environ['PATH']}", "NOTES": str(place / "notes"),
