@@ -17,7 +17,7 @@ from .setupsheet import sheet_name
 from .study import Study
 from .triallog import TrialLog
 from .units import QUANTITIES, in_shown, shown, unit_of
-from .wording import answer, job_name, percent, settings, speeds
+from .wording import answer, change, job_name, percent, settings, speeds
 
 MEASURED = ("edge_radius_mm", "burr_height_mm", "residual_burr_mm", "removal_um")
 # A coefficient whose posterior is nearly as wide as its prior was not learned from the trials.
@@ -136,7 +136,7 @@ def tried(log: TrialLog, units: str) -> pd.DataFrame:
         low, high = ([_number(name, v, units) for v in ends] for ends in (groups[name].min(), groups[name].max()))
         label = f"{QUANTITIES[name].label}, {unit_of(name, units)}"
         table[label] = [a if a == b else f"{a} to {b}" for a, b in zip(low, high, strict=True)]
-    return table.reset_index()
+    return worded(table.reset_index())
 
 
 def readings(log: TrialLog) -> pd.DataFrame:
@@ -188,8 +188,8 @@ def sheets_said(results: Results) -> str:
     if sheets.empty:
         return "No sheet effect was fitted."
     low, high = sheets.loc[sheets["effect"].idxmin()], sheets.loc[sheets["effect"].idxmax()]
-    return (f"Sheet {high['abrasive_sheet']} rounds most, {100 * (high['effect'] - 1):+.0f} %, and sheet "
-            f"{low['abrasive_sheet']} least, {100 * (low['effect'] - 1):+.0f} %, against a usual sheet.")
+    return (f"Sheet {high['abrasive_sheet']} rounds most, {change(high['effect'])}, and sheet "
+            f"{low['abrasive_sheet']} least, {change(low['effect'])}, against a usual sheet.")
 
 
 def residuals_said(results: Results) -> str:
@@ -295,8 +295,11 @@ def claims(results: Results) -> list[str]:
             f"age of its job, at least {percent(share)} of future edges at the worst measured edge position meet "
             "every limit together." for share, confidence in sorted({(w.job.share, w.job.confidence) for w in got})]
     fail = sum(1 - w.job.confidence for w in got)
-    return said + ([f"This holds for one job: of {count(len(got), 'window')} about {fail:.1f} may fail to hold."]
-                   if got else [])
+    if got and fail < 1.5:
+        said.append(f"This holds for one job: of {round(len(got) / fail)} such windows about one may fail to hold.")
+    elif got:
+        said.append(f"This holds for one job: of {len(got)} windows about {fail:.0f} may fail to hold.")
+    return said
 
 
 def claims_said(results: Results) -> str:

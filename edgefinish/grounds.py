@@ -18,7 +18,7 @@ from .promise import Promise
 from .rows import Floats, weight_of_second
 from .shares import radius_shares, worst_shares
 from .units import shown
-from .wording import POSITION_WORDS, hours, limit, percent
+from .wording import POSITION_WORDS, change, hours, limit, percent
 
 LEAN_FLAG, LEAN_MOST = 1.15, 2.5
 TOGETHER = 0.8
@@ -168,8 +168,8 @@ def refusal(model: LineFit, job: Job, fitted: LawFit, promise: Promise, possible
     near = centre * np.exp(np.clip(x[best] + np.array([-0.2, 0.0, 0.2]), *promise.speeds))
     if verdict == "no window":
         age = job.sheet_hours
-        change = f"a shorter span of sheet age than {hours(job)}, " if age[1] > age[0] else ""
-        found.append(f"No tried speed will do. Widen the limits, or ask for {change}another pressure, grit or number "
+        shorter = f"a shorter span of sheet age than {hours(job)}, " if age[1] > age[0] else ""
+        found.append(f"No tried speed will do. Widen the limits, or ask for {shorter}another pressure, grit or number "
                      f"of passes. To look: {evidence.run_next(model, job, near, 2)}")
     else:
         found.append(f"These trials cannot tell: {'a' if possible >= 0.5 else 'perhaps a'} window may be there. "
@@ -241,9 +241,8 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried, lean_
     if layout.has_drift:
         drift = layout.names.dose.stop - 1
         if abs(mean[drift]) > 2 * sd[drift]:
-            change = 100 * float(np.expm1(mean[drift]))
-            found.append(f"The line drifted over the log: edge radius changed by {change:+.0f} % from the first run to "
-                         "the last. The window is for the line as it was at the end.")
+            found.append(f"The line drifted over the log: edge radius changed by {change(float(np.exp(mean[drift])))} "
+                         "from the first run to the last. The window is for the line as it was at the end.")
     elif "date" in rows and rows["date"].notna().any():
         undated = int(rows["date"].isna().sum())
         found += [f"{undated} row{'s have' if undated > 1 else ' has'} no date: whether the line drifted over the log "

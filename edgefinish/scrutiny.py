@@ -35,7 +35,7 @@ from .results import Results
 from .rows import Floats, Spread, weight_of_second
 from .units import shown
 from .window import NARROWEST, widest
-from .wording import job_name, limit, percent, speeds
+from .wording import change, job_name, limit, percent, speeds
 
 PRIOR_FACTORS = (2 / 3, 1.0, 3 / 2)
 """Medians of the prior of the spread of sheets, against the one used, under which windows are worked out again."""
@@ -219,15 +219,11 @@ def _score_to_name(count: int) -> float:
     return float(-ndtri(0.025 / max(count, 1)))
 
 
-def _change(factor: float) -> str:
-    return f"{100 * (factor - 1):+.0f}\N{NO-BREAK SPACE}%"
-
-
 def _named(table: pd.DataFrame, name: str, word: str, count: int) -> str:
     """Which of a table's sheets or plates stand out, the furthest first; else how far the furthest is."""
     by_size = table.reindex(table["score"].abs().sort_values(ascending=False, kind="stable").index)
     out = by_size[by_size["score"].abs() > _score_to_name(count)]
-    said = [f"{getattr(r, name)} ({r.material}, {_change(r.effect)})" for r in (out if len(out) else by_size[:1])
+    said = [f"{getattr(r, name)} ({r.material}, {change(r.effect)})" for r in (out if len(out) else by_size[:1])
             .itertuples()][:_LISTED]
     if len(out):
         return f"Look first at {word} {', '.join(said)}: further off than chance makes one of {count}."

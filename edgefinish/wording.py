@@ -160,6 +160,15 @@ def percent(fraction: float) -> str:
     return f"{100 * fraction:.6g}\u00a0%"
 
 
+def change(factor: float) -> str:
+    """A factor as the change that it makes.
+
+    >>> change(0.82), change(1.06)
+    ('−18\xa0%', '+6\xa0%')
+    """
+    return f"{round(100 * (factor - 1)):+d}\u00a0%".replace("-", "−")
+
+
 def claim(job: Job) -> str:
     """What a window for this job claims, in one sentence.
 
