@@ -18,6 +18,7 @@ from .promise import Promise
 from .rows import Floats, weight_of_second
 from .shares import radius_shares, worst_shares
 from .units import shown
+from .window import Found
 from .wording import POSITION_WORDS, change, hours, limit, percent
 
 LEAN_FLAG, LEAN_MOST = 1.15, 2.5
@@ -67,7 +68,8 @@ def _single_limits(promise: Promise) -> list[_Limit]:
 def _binding(promise: Promise, x: float, slower: bool) -> _Limit:
     """The limit that the fewest edges meet at x, of those that a slower speed (or a faster one) makes worse."""
     limits = _single_limits(promise)
-    limits = [one for one in limits if one.grows == slower] or limits
+    falls = np.mean(promise.radius.slope + 2 * promise.radius.bend * x < 0) > 0.5
+    limits = [one for one in limits if one.grows == (slower == falls)] or limits
     return limits[0] if len(limits) == 1 else _tightest(promise, limits, x)[1]
 
 
@@ -185,9 +187,10 @@ def _best(promise: Promise, x: Floats) -> int:
     low, high = promise.radius_limits
     if not promise.radius_alone:
         return int(np.median(worst_shares(promise, x), axis=0).argmax())
-    if np.isinf(high - low):
-        return 0 if np.isinf(high) else len(x) - 1
     radius, worn = promise.radius, promise.radius.worn(promise.ages)
+    if np.isinf(high - low):
+        middle = np.median(radius.at(x), axis=0)
+        return int(middle.argmax() if np.isinf(high) else middle.argmin())
     ends = radius.span(np.arange(radius.position.shape[1])) + (worn.min(0), worn.max(0))
     off = np.abs(radius.at(x) + (np.add.reduce(ends) - low - high)[:, None] / 2)
     return int(np.median(off, axis=0).argmin())
@@ -220,6 +223,14 @@ def unsupported(model: LineFit, job: Job, window: tuple[float, float], centre: C
     together = _together(model, job, evidence.Tried.of(model, job))
     found += together or [evidence.run_next(model, job, (ends[0], float(np.sqrt(ends.prod())), ends[1]), 3)]
     return SpeedWindow(job=job, verdict="not enough evidence", reasons=tuple(found))
+
+
+def apart(model: LineFit, others: Sequence[Found], centre: float) -> list[str]:
+    """The job's other windows, where the law turns round between them."""
+    return [f"Another window lies apart, {shown('feed_speed_m_min', centre * np.exp(one.ends[0]), model.units, 'up')} "
+            f"to {shown('feed_speed_m_min', centre * np.exp(one.ends[1]), model.units, 'down')}. Each holds with the "
+            "confidence asked for by itself; between them not enough edges meet the limits."
+            for one in others if one.ends]
 
 
 def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried, lean_: float) -> list[str]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from scipy.special import ndtri
 
@@ -10,7 +12,7 @@ from .rows import Floats
 from .shares import ALL, Corner, Shares, fast_corners, slow_corners, worst_shares
 
 _SPEEDS = 25
-_FEW, _LOOKS = 64, 9
+_FEW, _LOOKS, _SOME = 64, 9, 1024
 _STEPS, _LEAP, _FLAT = 8, 0.35, 0.05
 _NEAR, _SETTLED = 1e-4, 0.02  # of log speed
 
@@ -43,15 +45,34 @@ def speed_intervals(promise: Promise, share: float) -> tuple[Floats, Floats]:
     """
     if promise.radius_alone:
         return _solve_intervals(promise.radius, *_bands(promise, share), promise.speeds)
-    falls = _falls(promise.radius, promise.speeds)
-    if promise.removal is not None:
-        falls = falls & _falls(promise.removal, promise.speeds)
+    falls = _all_fall(promise)
     low, high = _climb_in(promise, share)
     if not falls.all():
         x = np.linspace(*promise.speeds, _SPEEDS)
         others = promise.some(np.flatnonzero(~falls))
         low[~falls], high[~falls] = _cross(x, worst_shares(others, x), share)
     return low, high
+
+
+def speed_ranges(promise: Promise, share: float, confidence: float) -> list[tuple[float, float]]:
+    """Ranges of x that may hold a window each: one, but where a law turns round and both ends will do, not the middle.
+
+    Looked for at 25 speeds, where more draws turn round than a window may leave out.
+    """
+    if np.mean(~_all_fall(promise)) <= 1 - confidence:
+        return [promise.speeds]
+    x = np.linspace(*promise.speeds, _SPEEDS)
+    enough = (worst_shares(promise.thinned(_SOME), x) >= share).mean(0)
+    good = np.flatnonzero(enough >= confidence)
+    gaps = [np.arange(a, b + 1) for a, b in pairwise(good) if b > a + 1]
+    cuts = [float(x[gap[enough[gap] == enough[gap].min()]].mean()) for gap in gaps]
+    return list(pairwise([promise.speeds[0], *cuts, promise.speeds[1]]))
+
+
+def _all_fall(promise: Promise) -> np.ndarray:
+    """Whether all of a draw's doses fall all the way with speed, (draws,)."""
+    falls = _falls(promise.radius, promise.speeds)
+    return falls if promise.removal is None else falls & _falls(promise.removal, promise.speeds)
 
 
 def _falls(path: Path, speeds: tuple[float, float]) -> np.ndarray:
@@ -117,7 +138,8 @@ def _solve_intervals(path: Path, low: Floats, high: Floats, speeds: tuple[float,
         return _solve_falling(path, low, high, speeds)
     starts, ends = np.empty(len(low)), np.empty(len(low))
     for some, solver in ((falls, _solve_falling), (~falls, _solve_any)):
-        starts[some], ends[some] = solver(path.some(some), low[some], high[some], speeds)
+        if some.any():
+            starts[some], ends[some] = solver(path.some(some), low[some], high[some], speeds)
     return starts, ends
 
 

@@ -12,7 +12,6 @@ from numpy.typing import ArrayLike
 
 from . import evidence, grounds, insight, startingpoint
 from .errors import JobError, Problem
-from .intervals import speed_intervals
 from .job import Job, Line, SpeedWindow
 from .layout import JOINT, STANDARD
 from .linefit import JOINT_DRAWS, LawFit, LineFit
@@ -21,7 +20,7 @@ from .shares import worst_shares
 from .startingpoint import StartingPoint
 from .triallog import TrialLog
 from .units import System
-from .window import NARROWEST, confidence_at, set_point, widest
+from .window import NARROWEST, confidence_at, set_point, windows_of
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,12 +43,10 @@ class LineModel(LineFit):
             return SpeedWindow(job=job, verdict="not enough evidence", reasons=tuple(gaps))
         fitted = self.law_for(job)
         promise = self.promise_of(fitted, job, tried.speeds)
-        low, high = speed_intervals(promise, job.share)
-        allowed = np.isfinite(low)
-        found = widest(low, high, job.confidence) if allowed.mean() >= job.confidence else None
-        if found is None or found[1] - found[0] < np.log(NARROWEST):
-            possible = float(np.mean(high - low >= np.log(NARROWEST)))
-            return grounds.refusal(self, job, fitted, promise, possible)
+        (found, low, high), *others = looked = windows_of(promise, job.share, job.confidence)
+        if found is None:
+            wide = np.max([one.high - one.low for one in looked], axis=0) >= np.log(NARROWEST)
+            return grounds.refusal(self, job, fitted, promise, float(wide.mean()))
         lean = grounds.lean(fitted, job, self.material_index(fitted.layout, job), found)
         if lean > grounds.LEAN_MOST or not fitted.posterior.settled:
             return grounds.unsupported(self, job, found, fitted.layout.centre, lean, fitted.posterior.settled)
@@ -62,7 +59,8 @@ class LineModel(LineFit):
             job=job, verdict="window", low_m_min=speeds[0], high_m_min=speeds[1],
             recommended_m_min=float(np.clip(speeds[2], speeds[0], speeds[1])), binds_low=ends[0].what,
             binds_high=ends[1].what, confidence_at=float(confidence_at(low, high, np.array([point]))[0]),
-            reasons=(ends[0].sentence, ends[1].sentence, *grounds.flags(self, job, fitted, tried, lean)))
+            reasons=(ends[0].sentence, ends[1].sentence, *grounds.apart(self, others, centre),
+                     *grounds.flags(self, job, fitted, tried, lean)))
 
     def starting_point(self, job: Job) -> StartingPoint | None:
         """Where to start the trial of a material that was never run; None where it was, or where nothing tells.

@@ -3,14 +3,36 @@
 from __future__ import annotations
 
 from bisect import insort
+from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 
+from .intervals import speed_intervals, speed_ranges
+from .promise import Promise
 from .rows import Floats
 
 NARROWEST = 1.05
 """A window whose ends stand closer than this ratio is none: no drive holds it."""
 _SAMPLED = 16
+
+
+class Found(NamedTuple):
+    """The widest window of a range of speeds, None where there is none, and each draw's interval, (draws,) each."""
+
+    ends: tuple[float, float] | None
+    low: Floats
+    high: Floats
+
+
+def windows_of(promise: Promise, share: float, confidence: float) -> list[Found]:
+    """What each range of speeds holds that may have a window of its own: one, seldom more; the widest window first."""
+    found = []
+    for speeds in speed_ranges(promise, share, confidence):
+        low, high = speed_intervals(promise if speeds == promise.speeds else replace(promise, speeds=speeds), share)
+        ends = widest(low, high, confidence) if np.isfinite(low).mean() >= confidence else None
+        found.append(Found(ends if ends and ends[1] - ends[0] >= np.log(NARROWEST) else None, low, high))
+    return sorted(found, key=lambda one: one.ends[0] - one.ends[1] if one.ends else 0.0)
 
 
 def widest(low: Floats, high: Floats, confidence: float) -> tuple[float, float] | None:
