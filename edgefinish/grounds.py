@@ -28,7 +28,7 @@ CHANGED = 0.35
 UNCLEARED, UNCLEARED_SHEETS = 20, 4
 FEW_PLATES = 6
 ENOUGH_SHEETS, MOST_NAMES = 6, 4
-_FLAT = 1e-9
+_FLAT, _NEXT_TO_NONE = 1e-9, 1e-6
 _ENOUGH, _FEW, _LOOKS = 96, 8, 9  # draws that name what binds, or the best of some speeds: by their median
 
 
@@ -186,7 +186,8 @@ def _best(promise: Promise, x: Floats) -> int:
     """
     low, high = promise.radius_limits
     if not promise.radius_alone:
-        return int(np.median(worst_shares(promise, x), axis=0).argmax())
+        shares = np.median(worst_shares(promise, x), axis=0)
+        return int(shares.argmax()) if shares.max() > _NEXT_TO_NONE else _least_hopeless(promise, x)
     radius, worn = promise.radius, promise.radius.worn(promise.ages)
     if np.isinf(high - low):
         middle = np.median(radius.at(x), axis=0)
@@ -194,6 +195,14 @@ def _best(promise: Promise, x: Floats) -> int:
     ends = radius.span(np.arange(radius.position.shape[1])) + (worn.min(0), worn.max(0))
     off = np.abs(radius.at(x) + (np.add.reduce(ends) - low - high)[:, None] / 2)
     return int(np.median(off, axis=0).argmin())
+
+
+def _least_hopeless(promise: Promise, x: Floats) -> int:
+    """Which speed to name where none will do: towards the limits that no speed comes near by themselves."""
+    bare = replace(promise, radius_limits=(-np.inf, np.inf), removal_limit=np.inf, burr=None)
+    far = {one.grows for one in _single_limits(promise)
+           if np.median(worst_shares(one.alone(bare), x), axis=0).max() <= _NEXT_TO_NONE}
+    return {(True,): len(x) - 1, (False,): 0}.get(tuple(far), len(x) // 2)
 
 
 def lean(fitted: LawFit, job: Job, material: int, window: tuple[float, float]) -> float:

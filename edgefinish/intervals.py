@@ -45,12 +45,11 @@ def speed_intervals(promise: Promise, share: float) -> tuple[Floats, Floats]:
     """
     if promise.radius_alone:
         return _solve_intervals(promise.radius, *_bands(promise, share), promise.speeds)
-    falls = _all_fall(promise)
-    low, high = _climb_in(promise, share)
-    if not falls.all():
+    low, high, sure = _climb_in(promise, share)
+    look = np.flatnonzero(~(sure & _all_fall(promise)))
+    if len(look):
         x = np.linspace(*promise.speeds, _SPEEDS)
-        others = promise.some(np.flatnonzero(~falls))
-        low[~falls], high[~falls] = _cross(x, worst_shares(others, x), share)
+        low[look], high[look] = _cross(x, worst_shares(promise.some(look), x), share)
     return low, high
 
 
@@ -81,8 +80,12 @@ def _falls(path: Path, speeds: tuple[float, float]) -> np.ndarray:
         np.maximum(path.slope + 2 * path.bend * speeds[0], path.slope + 2 * path.bend * speeds[1]) < 0))
 
 
-def _climb_in(promise: Promise, share: float) -> tuple[Floats, Floats]:
-    """Ends by Newton steps on the probit scale, where the share is nearly straight; from where few draws have them."""
+def _climb_in(promise: Promise, share: float) -> tuple[Floats, Floats, np.ndarray]:
+    """Ends by Newton steps on the probit scale, where the share is nearly straight; from where few draws have them.
+
+    And whether they are sure: steps that leave the range say that the share is met up to its end, but where next to no
+    edge meets the limits they may have gone astray. There the share at the end is looked at.
+    """
     shares, n = Shares(promise), len(promise.node)
     slow, fast = slow_corners(promise), fast_corners(promise)
     x = np.linspace(*promise.speeds, _LOOKS)
@@ -90,17 +93,27 @@ def _climb_in(promise: Promise, share: float) -> tuple[Floats, Floats]:
     ends, best = _cross(x, few, share), x[few.argmax(1)]
     starts = [float(np.median(np.where(np.isfinite(end), end, best))) for end in ends]
     low, high = np.full(n, promise.speeds[0]), np.full(n, promise.speeds[1])
-    none = np.zeros(n, bool)
+    none, astray = np.zeros(n, bool), np.zeros(n, bool)
     for corner in slow:
         end, found = _root(shares, corner, starts[0], share, 1)
         none |= ~found & (end > promise.speeds[0])
+        astray |= _short(shares, corner, promise.speeds[0], share, ~found & ~none)
         low = np.maximum(low, end)
     for corner in fast:
         end, found = _root(shares, corner, starts[1], share, -1)
         none |= ~found & (end < promise.speeds[1])
+        astray |= _short(shares, corner, promise.speeds[1], share, ~found & ~none)
         high = np.minimum(high, end)
     none |= high < low
-    return np.where(none, np.inf, low), np.where(none, -np.inf, high)
+    return np.where(none, np.inf, low), np.where(none, -np.inf, high), ~astray
+
+
+def _short(shares: Shares, corner: Corner, x: float, share: float, asked: np.ndarray) -> np.ndarray:
+    """Which of the draws `asked` have a share at a corner and speed that is less than `share`, (draws,)."""
+    out, rows = np.zeros(len(asked), bool), np.flatnonzero(asked)
+    if len(rows):
+        out[rows] = shares.at(np.full(len(rows), x), corner, rows)[0] < share
+    return out
 
 
 def _root(shares: Shares, corner: Corner, start: float, share: float, way: int) -> tuple[Floats, np.ndarray]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -38,6 +39,41 @@ def test_joint_ends_are_those_of_many_speeds(line, changes):
     step = x[1] - x[0]
     assert np.abs(low - x[over.argmax(1)])[both].max(initial=0) < 1.5 * step
     assert np.abs(high - x[len(x) - 1 - over[:, ::-1].argmax(1)])[both].max(initial=0) < 1.5 * step
+
+
+def test_joint_ends_are_those_of_many_speeds_whatever_is_asked_for(line):
+    """80 jobs by chance, sound and absurd: limits far from all that was measured, and both ends in one draw."""
+    model, job = line
+    rng = np.random.default_rng(20261128)
+    tried = model._evidence(job)[0].speeds
+    for _ in range(80):
+        first, last = np.sort(np.exp(rng.uniform(-6, 1.5, 2)))
+        asked = replace(job, edge_radius_mm=[(first, last), (first, None), (None, last)][rng.integers(3)],
+                        removal_um=float(np.exp(rng.uniform(-2, 6))), share=float(rng.choice([0.5, 0.8, 0.9, 0.99])),
+                        residual_burr_mm=[None, 0.0, 0.1][rng.integers(3)])
+        promise = model.promise(asked, tried).thinned(64)
+        low, high = speed_intervals(promise, asked.share)
+        over = worst_shares(promise, np.linspace(*promise.speeds, 101)) >= asked.share
+        assert np.mean(over.any(1) != np.isfinite(low)) < 0.1, asked
+        there = np.flatnonzero(np.isfinite(low))
+        for end in (low[there], high[there]):
+            if len(end):
+                speeds, place = np.unique(end, return_inverse=True)
+                assert (worst_shares(promise, speeds)[there, place] > asked.share - 0.01).all(), asked
+
+
+@pytest.mark.parametrize(("changes", "best"), [
+    ({"edge_radius_mm": (0.01, 0.02)}, "fast"), ({"edge_radius_mm": (0.001, 0.002), "removal_um": 0.5}, "fast"),
+    ({"edge_radius_mm": (5.0, 8.0)}, "slow"), ({"edge_radius_mm": None, "removal_um": 0.1}, "fast"),
+    ({"edge_radius_mm": (0.3, 0.301)}, None)])
+def test_limits_that_nothing_comes_near_get_no_window(line, changes, best):
+    """A limit in another unit than meant must not read as kept at every speed."""
+    model, job = line
+    window = model.window(replace(job, **changes))
+    assert window.verdict == "no window", window
+    feed = model.log.rows["feed_speed_m_min"]
+    named = re.search(r"At the best speed, ([\d.]+) m/min", window.reasons[0]).group(1)
+    assert best is None or float(named) == pytest.approx(feed.max() if best == "fast" else feed.min(), abs=0.05)
 
 
 def test_draws_that_do_not_fall_are_looked_through_and_leave_nothing_behind(line):
