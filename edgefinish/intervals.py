@@ -13,7 +13,7 @@ from .shares import ALL, Corner, Shares, fast_corners, slow_corners, worst_share
 
 _SPEEDS = 25
 _FEW, _LOOKS, _SOME = 64, 9, 1024
-_STEPS, _LEAP, _FLAT = 8, 0.35, 0.05
+_STEPS, _LEAP, _FLAT = 12, 0.35, 0.05
 _NEAR, _SETTLED = 1e-4, 0.02  # of log speed
 
 
@@ -117,18 +117,26 @@ def _short(shares: Shares, corner: Corner, x: float, share: float, asked: np.nda
 
 
 def _root(shares: Shares, corner: Corner, start: float, share: float, way: int) -> tuple[Floats, np.ndarray]:
-    """Where the share at a corner crosses `share`, going up (`way` 1) or down (−1) with speed, and whether it does."""
+    """Where the share at a corner crosses `share`, going up (`way` 1) or down (−1) with speed, and whether it does.
+
+    A step over what is known to lie on the other side of the crossing goes half way there instead.
+    """
     first, last = shares.promise.speeds
     x, wanted = np.full(len(shares.promise.node), start), ndtri(share)
     found, rows = np.zeros(len(x), bool), np.arange(len(x))
+    before, after = np.full(len(x), -np.inf), np.full(len(x), np.inf)  # the crossing lies between, in steps of `way`
     for _ in range(_STEPS):
         got, rise = shares.at(x[rows], corner, rows if len(rows) < len(x) else ALL)
         probit = ndtri(np.clip(got, 1e-9, 1 - 1e-9))
         rise = way * rise * np.sqrt(2 * np.pi) * np.exp(0.5 * probit * probit)
         # past the top of the share there is no end on this side: back towards it
-        step = np.where(rise > _FLAT, (wanted - probit) / np.maximum(rise, _FLAT), -_LEAP)
-        step = way * np.clip(step, -_LEAP, _LEAP)
-        x[rows] = np.clip(x[rows] + step, first - _LEAP, last + _LEAP)
+        step = np.clip(np.where(rise > _FLAT, (wanted - probit) / np.maximum(rise, _FLAT), -_LEAP), -_LEAP, _LEAP)
+        place, short = way * x[rows], (probit < wanted) & (rise > _FLAT)
+        before[rows] = np.where(short, np.maximum(before[rows], place), before[rows])
+        after[rows] = np.where(short, after[rows], np.minimum(after[rows], place))
+        ahead, over = place + step, (place + step <= before[rows]) | (place + step >= after[rows])
+        ahead[over] = (before[rows][over] + after[rows][over]) / 2
+        x[rows] = np.clip(way * ahead, first - _LEAP, last + _LEAP)
         found[rows] = (rise > _FLAT) & (np.abs(step) < _SETTLED)
         rows = rows[(np.abs(step) > _NEAR) & (x[rows] > first - _LEAP) & (x[rows] < last + _LEAP)]
         if not len(rows):
