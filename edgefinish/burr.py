@@ -90,7 +90,8 @@ def _effects(edges: _Edges, precision: Floats) -> tuple[Floats, Floats]:
     def slopes(effect: Floats) -> tuple[Floats, Floats]:
         z = sign * (line + effect[:, index])
         mills = np.exp(-0.5 * z * z - 0.5 * np.log(2 * np.pi) - log_ndtr(z))
-        return np.add.reduceat(sign * mills, starts, axis=1), np.add.reduceat(mills * (z + mills), starts, axis=1)
+        curve = np.clip(mills * (z + mills), 0, 1)  # what it lies within; far out the digits are lost
+        return np.add.reduceat(sign * mills, starts, axis=1), np.add.reduceat(curve, starts, axis=1)
 
     effect = np.zeros((len(line), len(starts)))
     for _ in range(6):

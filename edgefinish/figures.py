@@ -418,7 +418,8 @@ def overview_figure(results: Results) -> go.Figure:
     ends = [float(in_shown(SPEED, v, system)) for w in windows for v in (w.low_m_min, w.high_m_min) if v is not None]
     tried = np.asarray(in_shown(SPEED, results.log.rows[SPEED].to_numpy(float), system), float)
     first, last = float(min([*ends, tried.min()])), float(max([*ends, tried.max()]))
-    fig.update_xaxes(range=[first - 0.02 * (last - first), last + 0.02 * (last - first)])
+    room = 0.02 * (last - first) or 0.1 * last  # a single speed may be all that was tried
+    fig.update_xaxes(range=[first - room, last + room])
     for k, window in enumerate(windows):
         name, said = job_name(window.job, system), answer(window, system)
         for text, lift in ((name, 24), (said.removeprefix(f"{name}: ").rstrip("."), 9)):
