@@ -35,6 +35,7 @@ TEXT_KEYS = ("study", "sheet", "table", "material", "cut_process", "burr_severit
 _NAME = re.compile(r"\w[\w .+-]{0,79}(?<![ .])")
 _LIMITS_ANY: Mapping[str, Any] = {"material": "any", "thickness_mm": 1, "drum_pressure_kPa": 1, "grit": "P80"}
 MOST_NUMBER = 1e15
+_SUCH_AS = {"m/min": "[0.8, 6.0]", "kPa": "[25, 110]", "mm": "[0.2, 0.6]", "contact hours": "[0, 15]"}
 # Numbers that YAML reads otherwise than people do: 010 is 8 to it, 1:30 is 90, 0x1F is 31, 1_000 is 1000.
 _TWO_READINGS = re.compile(r"^[+-]?0[\dxbo]|[:_]")
 # Names that one system or another keeps for its devices.
@@ -218,13 +219,13 @@ class _Check:
                 near = nearest(key, known)
                 self.fault(f"{prefix}{key}", key, "a known key" if near else f"one of {', '.join(known)}", near)
 
-    def _pair(self, key: str, value: Any, unit: str, least: float = 0.0) -> tuple[float, float] | None:
-        """Two numbers, the lower first."""
+    def _pair(self, key: str, value: Any, unit: str, fixed: bool = False) -> tuple[float, float] | None:
+        """Two numbers, the lower first; alike only for what may be `fixed`."""
         if (isinstance(value, list) and len(value) == 2
                 and all(isinstance(v, int | float) and not isinstance(v, bool) for v in value)
-                and least <= value[0] < value[1] < float("inf")):
+                and 0 <= value[0] <= value[1] < float("inf") and (fixed or value[0] < value[1])):
             return float(value[0]), float(value[1])
-        self.fault(key, value, f"two numbers in {unit}, the lower first", "such as [0.8, 6.0]")
+        self.fault(key, value, f"two numbers in {unit}, the lower first", f"such as {_SUCH_AS[unit]}")
         return None
 
     def _text(self, key: str) -> str | None:
@@ -288,7 +289,7 @@ class _Check:
                 self.told.append(f"line: no {what} given, so only what was tried limits it.")
         return Line(
             feed_speed_m_min=None if speed is None else self._pair("line.feed_speed_m_min", speed, "m/min"),
-            drum_pressure_kPa=None if pressure is None else self._pair("line.drum_pressure_kPa", pressure, "kPa"),
+            drum_pressure_kPa=None if pressure is None else self._pair("line.drum_pressure_kPa", pressure, "kPa", True),
             grits=grits)
 
     def _grits(self, grits: Any) -> tuple[str, ...] | None:

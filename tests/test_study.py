@@ -107,6 +107,7 @@ jobs:
     assert "did you mean metric?" in found["units"] and found["units"].startswith("line 3")
     assert "did you mean feed_speed_m_min?" in found["line.feed_sped_m_min"]
     assert "[110, 25]" in found["line.drum_pressure_kPa"] and "lower first" in found["line.drum_pressure_kPa"]
+    assert "such as [25, 110]" in found["line.drum_pressure_kPa"]
     assert "line.grits" in found
     assert "0.90" in found["promise.share"]
     assert "low below high" in found["limits.edge_radius_mm"] and "'-1" in found["limits.removal_um"]
@@ -115,6 +116,13 @@ jobs:
     assert "'ten'" in found["jobs, 1.thickness_mm"] and found["jobs, 1.thickness_mm"].startswith("line 10")
     assert "P80" in found["jobs, 1.grit"]
     assert "did you mean material?" in found["jobs, 2.materail"] and "jobs, 2.material" in found
+
+
+def test_a_drum_whose_pressure_is_fixed_has_both_ends_alike_a_speed_has_not(tmp_path):
+    path = tmp_path / "study.yaml"
+    path.write_text(LEAST + "line: {feed_speed_m_min: [1, 6], drum_pressure_kPa: [60, 60]}\n", encoding="utf-8")
+    assert read_study(path).line.drum_pressure_kPa == (60.0, 60.0)
+    assert "lower first" in faults(tmp_path, LEAST + "line: {feed_speed_m_min: [2, 2]}\n")["line.feed_speed_m_min"]
 
 
 @pytest.mark.parametrize(("key", "line"), [
