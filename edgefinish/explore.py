@@ -13,6 +13,7 @@ from scipy.stats import qmc
 
 Floats = NDArray[np.float64]
 SEED = 20260131
+_FAR = 10.0  # how far below the middle a point is put that came to nothing
 """Seed of the scrambled Sobol points of which draws are made; part of every record."""
 
 
@@ -60,10 +61,14 @@ def climb(batch: Batch, start: Floats, *, floor: float = 1.0, tight: bool = Fals
                   *(theta + sign * (h[i] + h[j]) for sign in (1, -1) for i, j in pairs)]
         got = batch(np.array(points), warm)
         value = got.log_post
-        if value[0] < best - 1e-6 and not tight:
+        lost = not np.isfinite(value[0])
+        if lost and theta is last:
+            break
+        if lost or value[0] < best - 1e-6 and not tight:
             theta, best = (theta + last) / 2, -np.inf
             continue
         best, last, warm = value[0], theta, got.warm
+        value = np.where(np.isfinite(value), value, best - _FAR)
         up, down = value[1:1 + 2 * d:2], value[2:2 + 2 * d:2]
         slope = (up - down) / (2 * width)
         bend = np.diag((up - 2 * value[0] + down) / width**2)

@@ -18,6 +18,8 @@ import numpy as np
 from .kin import log_chance
 from .rows import HERMITE, Floats, MixedData, Nodes, Rows
 
+_ASTRAY = 2.0  # a last step of Newton that moves a mean by that factor's logarithm came from nowhere near the mode
+_SHORT_STEPS = 16
 _FLOOR = 0.15  # least curvature of a row while stepping, as a share of that of a normal error
 _MANY = 20_000  # rows, or plates, from which products are summed a node at a time
 
@@ -173,9 +175,11 @@ def coefficients(data: MixedData, col: Collapsed, sheet_var: Floats, precision: 
 
 
 def solve(data: MixedData, nodes: Nodes, eta: Floats | None = None, steps: int = 3, *, restricted: bool = True,
-          corrected: bool = True) -> Solution:
+          corrected: bool = True, shortened: bool = False) -> Solution:
     """The posterior of everything else at each node, and the log marginal posterior of the node.
 
+    Nodes whose last step of Newton was far too long are solved once more in many steps that are `shortened`; what does
+    not come to rest then has a log posterior of −∞.
     `eta` (K or 1, n) is where Newton starts. `restricted=False` leaves out the determinant of the coefficients: their
     likelihood is then maximised, not integrated. `corrected=False` leaves out the quadrature over plates.
     """
@@ -198,7 +202,10 @@ def solve(data: MixedData, nodes: Nodes, eta: Floats | None = None, steps: int =
         u = np.matmul(col.shrink, gap[..., None])[..., 0]
         pb = data.plate_columns.shape[2]
         at_plate = np.tensordot(c.coef[:, :pb], data.plate_columns, (1, 2)) + level + u
-        eta = _on_rows(data, at_plate) + c.coef[:, pb:] @ data.row_columns.T
+        eta, last = _on_rows(data, at_plate) + c.coef[:, pb:] @ data.row_columns.T, eta
+        moved = np.abs(eta - last).max(1, initial=0)
+        if shortened and step + 1 < steps:
+            eta = last + (eta - last) * np.minimum(1, 0.5 * _ASTRAY / np.maximum(moved, 1e-9))[:, None]
         if len(data.censored):
             variance = effect_variance(data, col.shrink)
     log_post = rows.log_density(eta).sum(1)
@@ -212,9 +219,17 @@ def solve(data: MixedData, nodes: Nodes, eta: Floats | None = None, steps: int =
         log_post += log_chance(data, nodes.kin_sd, c.coef, c.chol)
     if restricted:
         log_post -= np.log(np.diagonal(c.chol, axis1=1, axis2=2)).sum(1)
-    log_post = np.where(np.isfinite(log_post), log_post + nodes.log_prior, -np.inf)
+    astray = ~(moved < _ASTRAY)
+    log_post = np.where(np.isfinite(log_post) & ~astray, log_post + nodes.log_prior, -np.inf)
     own = np.sqrt(np.maximum(np.diagonal(c.sheet_shrink, axis1=2, axis2=3), 0))
-    return Solution(log_post, c.coef, c.chol, c.sheet, u, eta, own)
+    found = Solution(log_post, c.coef, c.chol, c.sheet, u, eta, own)
+    if shortened or not astray.any():
+        return found
+    again = solve(data, Nodes(*(part[astray] for part in nodes)), np.broadcast_to(start, eta.shape)[astray],
+                  _SHORT_STEPS, restricted=restricted, corrected=corrected, shortened=True)
+    for part, better in zip(found, again, strict=True):
+        part[astray] = better
+    return found
 
 
 def given_coefficients(data: MixedData, nodes: Nodes, eta: Floats) -> tuple[Collapsed, Coefficients]:
