@@ -134,7 +134,8 @@ def _root(shares: Shares, corner: Corner, start: float, share: float, way: int) 
         place, short = way * x[rows], (probit < wanted) & (rise > _FLAT)
         before[rows] = np.where(short, np.maximum(before[rows], place), before[rows])
         after[rows] = np.where(short, after[rows], np.minimum(after[rows], place))
-        ahead, over = place + step, (place + step <= before[rows]) | (place + step >= after[rows])
+        ahead = place + step
+        over = (np.abs(step) > _NEAR) & ((ahead <= before[rows]) | (ahead >= after[rows]))
         ahead[over] = (before[rows][over] + after[rows][over]) / 2
         x[rows] = np.clip(way * ahead, first - _LEAP, last + _LEAP)
         found[rows] = (rise > _FLAT) & (np.abs(step) < _SETTLED)

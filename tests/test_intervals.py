@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from lines import SEVERITIES, campaign
+from scipy.stats import norm
 
 import edgefinish as ef
-from edgefinish.intervals import speed_intervals
+from edgefinish.intervals import _root, speed_intervals
 from edgefinish.scatter import Scatter, distance_to_limit
 from edgefinish.shares import worst_shares
 from edgefinish.window import widest
@@ -74,6 +76,22 @@ def test_limits_that_nothing_comes_near_get_no_window(line, changes, best):
     feed = model.log.rows["feed_speed_m_min"]
     named = re.search(r"At the best speed, ([\d.]+) m/min", window.reasons[0]).group(1)
     assert best is None or float(named) == pytest.approx(feed.max() if best == "fast" else feed.min(), abs=0.05)
+
+
+@pytest.mark.parametrize("start", np.linspace(-0.9, 0.9, 7))
+def test_a_share_that_is_straight_on_the_probit_scale_is_crossed_where_it_is(start):
+    """One normal: the first step lands on the crossing to the last digit, and the next one must stay there."""
+    steep = np.linspace(1.0, 6.0, 401)
+
+    class Straight:
+        promise = SimpleNamespace(speeds=(-1.0, 1.0), node=steep)
+
+        def at(self, x, corner, rows):
+            far = steep[rows] * (x - 0.1)
+            return norm.cdf(far), steep[rows] * norm.pdf(far)
+
+    x, found = _root(Straight(), None, start, 0.8, 1)
+    assert found.all() and x == pytest.approx(0.1 + norm.ppf(0.8) / steep, abs=1e-5)
 
 
 def test_draws_that_do_not_fall_are_looked_through_and_leave_nothing_behind(line):
