@@ -22,7 +22,7 @@ ODD = {
 
 @pytest.mark.parametrize("seed", [*range(70000, 70012), 1066])
 def test_any_line_gets_an_answer_that_its_own_draws_stand_behind(seed):
-    """`tests/bench/anyline.py` tries many more; what it found once is among these."""
+    """`tests/bench/anylines.py` tries many more; what it found once is among these."""
     came, missed = judge(seed)
     assert came.total() in (1, 4) and not missed
 

@@ -1,6 +1,6 @@
 """Lines and jobs of any kind at all: what was answered, and every answer that is none, by its number.
 
-    python tests/bench/anyline.py [--lines 1000] [--first 0]
+    python tests/bench/anylines.py [--lines 1000] [--first 0]
 
 Ends with 1 where an answer was an error or an empty promise. `missed`: speeds at which all limits look sure, one by
 one, and no window was given. `judge(NUMBER)` of tests/anyline.py does one line again.
