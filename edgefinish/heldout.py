@@ -100,6 +100,8 @@ def _predict(results: Results, left: Left, unit: str, what: str) -> list[dict[st
     """
     model = results.model
     rows, reading, removal = model.log.rows, model.log.reading(what), what == "removal_um"
+    if not _measured(left.fit, what).any():
+        return []
     fitted = left.fit.law(removal=removal, priors=JOINT if removal else priors_used(results))
     layout = fitted.layout
     known = model.materials.isin(layout.materials) & rows["edge_position"].isin(layout.positions)

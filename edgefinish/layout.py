@@ -263,7 +263,7 @@ def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Pr
     sheet_load[:, 0, 1] = np.asarray(settings.contact_hours) / WEAR_HOURS
     if removal:
         sheet_load[:, 1, 2] = 1
-    mean, sd = _coefficient_priors(y, is_removal, len(materials), n_pos, order is not None, priors)
+    mean, sd = _coefficient_priors(y, is_removal, removal, len(materials), n_pos, order is not None, priors)
     several = slice(n_dose + n_own, n_dose + n_own + n_pos)
     kin = len(priors.material) if len(materials) > 1 else 0
     data = MixedData(
@@ -284,22 +284,22 @@ def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Pr
                   asked, spread)
 
 
-def _coefficient_priors(y: Floats, is_removal: NDArray[np.bool_], materials: int, positions: int, drift: bool,
-                        priors: Priors) -> tuple[Floats, Floats]:
-    level = y[~is_removal].mean() if (~is_removal).any() else 0.0
+def _coefficient_priors(y: Floats, is_removal: NDArray[np.bool_], removal: bool, materials: int, positions: int,
+                        drift: bool, priors: Priors) -> tuple[Floats, Floats]:
+    level, removed = (y[which].mean() if which.any() else 0.0 for which in (~is_removal, is_removal))
     mean, sd = [level, *[t.mean for t in TERMS]], [1.0, *[t.sd for t in TERMS]]
     if materials > 1:
         for spread in priors.material:
             mean, sd = mean + [0.0] * materials, sd + [spread.median] * materials
     if drift:
         mean, sd = [*mean, 0.0], [*sd, priors.drift]
-    if is_removal.any():
-        mean += [y[is_removal].mean() - AREA_LAW * level, *[0.0] * len(TERMS)]
+    if removal:
+        mean += [removed - AREA_LAW * level, *[0.0] * len(TERMS)]
         sd += [2.0, *[t.slack for t in TERMS]]
         if materials > 1:
             mean, sd = mean + [0.0] * materials, sd + [priors.removal_material] * materials
     mean, sd = mean + [0.0] * positions, sd + [priors.position] * positions
-    if is_removal.any():
+    if removal:
         mean, sd = mean + [0.0] * positions, sd + [priors.removal_position] * positions
     return np.array(mean), np.array(sd)
 

@@ -105,6 +105,20 @@ def test_removal_and_burr_on_left_out_sheets_are_foreseen_too():
     assert abs(burr["left"].sum() / burr["foreseen"].sum() - 1) < 0.4
 
 
+@pytest.mark.parametrize("sheets", [0, 1])
+def test_removal_that_is_asked_for_and_was_measured_on_one_sheet_or_none_is_not_predicted(sheets):
+    log = usual(40).log.copy()
+    log.loc[~log["abrasive_sheet"].isin(["A02"][:sheets]), "removal_um"] = np.nan
+    if not sheets:
+        log = log.drop(columns="removal_um")
+    results = results_of(log, usual(40).job("all limits")[0])
+    assert "Removal was measured on 0 edges" in " ".join(results.windows[0].reasons) or sheets
+    checks = scrutinise(results)
+    assert checks.held_out.table["left_out"].tolist() == ["sheets", "plates"]
+    assert checks.held_out.sentence and checks.questions
+    assert results.model.law(removal=True).posterior.settled
+
+
 def test_a_sheet_that_leaves_burr_where_others_do_not_is_named():
     log = usual(40).log.copy()
     cleared = log["residual_burr_mm"].eq(0)
