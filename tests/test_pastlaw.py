@@ -10,14 +10,15 @@ from dataclasses import replace
 from functools import cache
 
 import numpy as np
+import pandas as pd
 import pytest
 from lines import FAMILIES, Plan, Truth, run_trial
 from scipy.stats import kstest, multivariate_normal
 
 import edgefinish as ef
 from edgefinish.grounds import _history_flags
-from edgefinish.laws import CURVATURE, FEED, Settings, columns
-from edgefinish.layout import lay_out
+from edgefinish.laws import CURVATURE, FEED, TERMS, Centre, Settings, columns
+from edgefinish.layout import OWN_WEAR, STANDARD, lay_out
 from edgefinish.mixed import solve
 from edgefinish.pastlaw import PastLaw, learn_law
 from edgefinish.posterior import posterior
@@ -75,23 +76,87 @@ def test_the_reading_adds_to_the_posterior_as_normals_do():
     assert with_it.log_post[0] - without.log_post[0] == pytest.approx(expected - own, abs=1e-6)
 
 
-def test_another_middle_of_speeds_leaves_the_law_as_it_is():
+def any_reading(seed: int) -> PastLaw:
+    """A reading of every coefficient, each hanging on each."""
+    rng = np.random.default_rng(seed)
+    half = rng.normal(0, 1, (len(law().names), len(law().names)))
+    precision = half @ half.T + 0.1 * np.eye(len(half))
+    return replace(law(), precision=precision, vector=precision @ rng.normal(0, 0.3, len(half)))
+
+
+def test_another_middle_of_the_settings_leaves_the_law_as_it_is():
     layout, _ = fitted()
-    known = law()
-    there = replace(layout, centre=replace(layout.centre, feed_speed_m_min=3.1, drum_pressure_kPa=50.0, grain_um=150.0))
-    (p0, r0), (p1, r1) = known.on(layout), known.on(there)
-    rows = []
+    known = any_reading(3)
+    there = replace(layout, centre=Centre(feed_speed_m_min=3.1, drum_pressure_kPa=50, grain_um=150, thickness_mm=23))
+    found = []
     for at in (layout, there):
-        s = Settings(np.array([1.2, 2.0, 4.5]), 70.0, 201.0, 8.0, 1, 5.0)
-        row = np.zeros((3, len(r0)))
-        row[:, at.names.dose] = at.dose_columns(s, 0)
+        row = np.zeros((3, len(at.data.coef_mean)))
+        row[:, at.names.dose] = at.dose_columns(Settings(np.array([1.2, 2.0, 4.5]), 70.0, 201.0, 8.0, 3, 5.0), 0)
         row[:, at.names.position.start] = 1
-        rows.append(row)
-    weak = 1e-6 * np.eye(len(r0))  # passes never varied
-    found = [(row @ np.linalg.solve(p + weak, r), row @ np.linalg.inv(p + weak) @ row.T)
-             for row, p, r in zip(rows, (p0, p1), (r0, r1), strict=True)]
-    assert found[0][0] == pytest.approx(found[1][0], abs=1e-4)
-    assert found[0][1] == pytest.approx(found[1][1], rel=1e-3)
+        precision, vector = known.on(at)
+        which = np.flatnonzero(np.diag(precision))
+        cov = np.linalg.inv(precision[np.ix_(which, which)])
+        found.append((row[:, which] @ cov @ vector[which], row[:, which] @ cov @ row[:, which].T))
+    assert found[0][0] == pytest.approx(found[1][0], abs=1e-9)
+    assert found[0][1] == pytest.approx(found[1][1], rel=1e-9)
+
+
+def test_a_position_that_this_log_does_not_have_is_left_open_as_normals_leave_it():
+    """The marginal of a normal keeps the means and covariances of what is kept."""
+    log = ef.read_log(run_trial(truth(), Plan(), np.random.default_rng(43)))
+    layout = lay_out(replace(log, rows=log.rows[log.rows["edge_position"] != "lateral"]), removal=False)
+    known = replace(any_reading(4), centre=layout.centre)
+    precision, vector = known.on(layout)
+    which = np.flatnonzero(np.diag(precision))
+    keep = [i for i, name in enumerate(known.names) if name != "lateral"]
+    cov = np.linalg.inv(precision[np.ix_(which, which)])
+    assert len(which) == len(known.names) - 1
+    whole = np.linalg.inv(known.precision)
+    assert cov == pytest.approx(whole[np.ix_(keep, keep)], rel=1e-8)
+    assert cov @ vector[which] == pytest.approx((whole @ known.vector)[keep], rel=1e-8)
+
+
+@pytest.mark.parametrize("materials", [1, 2])
+def test_the_next_law_is_a_step_and_some_room_away_from_what_the_logs_show(materials):
+    """Variances add (Lindley and Smith 1972): of what the logs show beyond the priors, of the room, of the step.
+
+    What they show nothing of (passes; the level against all positions together) stays open.
+    """
+    logs = past()[:materials]
+    parts = [log.rows.assign(material=f"{i} {m}", abrasive_sheet=f"{i} " + log.rows["abrasive_sheet"])
+             for i, log in enumerate(logs) for m in set(log.rows["material"])]
+    layout = lay_out(replace(logs[0], rows=pd.concat(parts, ignore_index=True).drop(columns="date")), removal=False)
+    found = posterior(layout.data, 96)
+    reading = learn_law(logs)
+    names, start = reading.names, layout.names.dose.start
+    where = {"level": start} | {term.name: start + 1 + i for i, term in enumerate(TERMS)} | {
+        name: layout.names.position.start + i for i, name in enumerate(layout.positions)}
+    which = [where[name] for name in names]
+    weight, coef = found.weight, found.coef[:, which]
+    mean = weight @ coef
+    half = np.linalg.inv(found.chol)
+    cov = (weight[:, None, None] * (half.transpose(0, 2, 1) @ half)).sum(0)[np.ix_(which, which)]
+    cov = cov + np.cov(coef, rowvar=False, aweights=weight, ddof=0)
+    sd = layout.data.coef_sd[which]
+    gain, axes = np.linalg.eigh(np.linalg.inv(cov / np.outer(sd, sd)) - np.eye(len(sd)))
+    assert (gain < 1e-9).sum() == 2
+    axes = axes[:, gain > 1e-9].T / sd
+    shown = np.diag(1 / gain[gain > 1e-9])
+    if materials == 1:
+        step = [2 * spread.median ** 2 for spread in STANDARD.material]
+    else:
+        step = (weight @ found.nodes.kin_sd ** 2).tolist()
+    room = np.diag(np.full(len(names), 0.03 ** 2))
+    for name, variance in zip(("level", "feed speed", "drum pressure"), step, strict=False):
+        room[names.index(name), names.index(name)] += variance
+    wear = [names.index("wear per 10 h"), names.index("early wear")]
+    room[np.ix_(wear, wear)] += step[3] * np.outer(OWN_WEAR, OWN_WEAR)
+    wanted = axes.T @ np.linalg.inv(shown + axes @ room @ axes.T) @ axes
+    assert reading.precision == pytest.approx(wanted, abs=1e-6 * wanted.max())
+    # what the posterior adds to the priors, in the directions that the logs tell of
+    told = shown @ axes @ (sd**2 * (np.linalg.solve(cov, mean) - layout.data.coef_mean[which] / sd**2))
+    wanted = axes.T @ np.linalg.inv(shown + axes @ room @ axes.T) @ told
+    assert reading.vector == pytest.approx(wanted, abs=1e-6 * np.abs(wanted).max())
 
 
 def test_what_the_logs_show_of_the_law_is_learned_with_room():
@@ -139,6 +204,8 @@ def test_the_chance_of_a_past_like_this_is_even_where_nothing_changed():
     assert kstest(drawn, "uniform").pvalue > 1e-3
     steeper = replace(known, vector=known.vector + known.precision[:, known.names.index("feed speed")] * -0.9)
     assert steeper.chance(layout, found) < 0.01 < 0.05 < known.chance(layout, found)
+    silent = replace(known, precision=0 * known.precision, vector=0 * known.vector)
+    assert silent.chance(layout, found) == 1.0
 
 
 def test_a_law_that_does_not_look_like_this_log_is_left_out_and_told():
