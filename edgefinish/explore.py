@@ -103,7 +103,7 @@ def nodes_about(batch: Batch, mode: Mode, count: int, even: float = 0.45) -> Clo
     """A lattice through a normal at the mode, tails stretched, weighed by posterior over proposal.
 
     Where fewer than `even` of the nodes carry the weight the proposal is moved to the weighted moments and the nodes
-    are laid again.
+    are laid again. Where every node comes to nothing they weigh alike, and the effective share is 0.
     """
     d = len(mode.theta)
     z = ndtri(lattice(count, d))
@@ -113,7 +113,9 @@ def nodes_about(batch: Batch, mode: Mode, count: int, even: float = 0.45) -> Clo
     for last in (False, False, True):
         theta = centre + wide @ np.linalg.cholesky(cov).T
         got = batch(theta, mode.warm)
-        raw = got.log_post - log_proposal
+        raw = np.where(np.isfinite(got.log_post), got.log_post - log_proposal, -np.inf)
+        if not np.isfinite(raw).any():
+            return Cloud(theta, np.full(count, 1 / count), got, 0.0)
         weight = np.exp(raw - raw.max())
         weight /= weight.sum()
         effective = float(1 / (weight**2).sum() / count)

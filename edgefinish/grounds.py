@@ -202,7 +202,8 @@ def _least_hopeless(promise: Promise, x: Floats) -> int:
     bare = replace(promise, radius_limits=(-np.inf, np.inf), removal_limit=np.inf, burr=None)
     far = {one.grows for one in _single_limits(promise)
            if np.median(worst_shares(one.alone(bare), x), axis=0).max() <= _NEXT_TO_NONE}
-    return {(True,): len(x) - 1, (False,): 0}.get(tuple(far), len(x) // 2)
+    middle = np.median(promise.radius.at(x), axis=0)
+    return {(True,): int(middle.argmin()), (False,): int(middle.argmax())}.get(tuple(far), len(x) // 2)
 
 
 def lean(fitted: LawFit, job: Job, material: int, window: tuple[float, float]) -> float:

