@@ -227,12 +227,13 @@ def _column(table: Table, use: Use) -> Column:
 
 def _tell_header(use: Use, found: Findings) -> None:
     """A header that says more than the canonical name, or something else, is told, with its unit."""
-    if use.index is not None and plain(use.header) != plain(use.name):
-        metric = QUANTITIES[use.name].metric if use.name in QUANTITIES else ""
+    metric = QUANTITIES[use.name].metric if use.name in QUANTITIES else ""
+    as_is = {plain(use.name), plain(f"{label(use.name)} [{metric}]")}
+    if use.index is not None and plain(use.header) not in as_is:
         change = f", {use.unit} to {metric}" if use.unit and use.unit != metric else f", in {metric}" if metric else ""
         found.tell(found.header_row, use.header, "converted", f"read as {label(use.name)}{change}")
-    elif use.unit and use.name in QUANTITIES and use.unit != QUANTITIES[use.name].metric:
-        found.tell(found.header_row, use.header, "converted", f"{use.unit} to {QUANTITIES[use.name].metric}")
+    elif use.unit and metric and use.unit != metric:
+        found.tell(found.header_row, use.header, "converted", f"{use.unit} to {metric}")
 
 
 def _read_column(column: Column, use: Use, marks: Marks, found: Findings) -> pd.Series:
