@@ -147,14 +147,14 @@ def refusal(model: LineFit, job: Job, fitted: LawFit, promise: Promise, possible
     `possible`: share of the draws that have an interval of speeds wide enough.
     """
     x = np.linspace(*promise.speeds, _LOOKS)
-    best = _best(promise.thinned(_FEW), x)
+    best = _best(promise, x)
     limits = _single_limits(promise)
     if promise.radius_alone:  # one look at the edges tells all
         *apart, shares = radius_shares(promise.thinned(_ENOUGH), x[best:best + 1])[..., 0]
         wanted = np.isfinite(promise.radius_limits)
         alone, one = _fewest([each for each, asked in zip(apart, wanted, strict=True) if asked], limits)
     else:
-        shares = worst_shares(promise.thinned(_ENOUGH), x[best:best + 1])[:, 0]
+        shares = worst_shares(promise, x[best:best + 1], promise.few(_ENOUGH))[:, 0]
         alone, one = _tightest(promise, limits, float(x[best]))
     centre = fitted.layout.centre.feed_speed_m_min
     speed = shown("feed_speed_m_min", centre * float(np.exp(x[best])), model.units)
@@ -186,8 +186,9 @@ def _best(promise: Promise, x: Floats) -> int:
     """
     low, high = promise.radius_limits
     if not promise.radius_alone:
-        shares = np.median(worst_shares(promise, x), axis=0)
-        return int(shares.argmax()) if shares.max() > _NEXT_TO_NONE else _least_hopeless(promise, x)
+        shares = np.median(worst_shares(promise, x, promise.few(_FEW)), axis=0)
+        return int(shares.argmax()) if shares.max() > _NEXT_TO_NONE else _least_hopeless(promise.thinned(_FEW), x)
+    promise = promise.thinned(_FEW)
     radius, worn = promise.radius, promise.radius.worn(promise.ages)
     if np.isinf(high - low):
         middle = np.median(radius.at(x), axis=0)

@@ -49,7 +49,7 @@ def speed_intervals(promise: Promise, share: float) -> tuple[Floats, Floats]:
     look = np.flatnonzero(~(sure & _all_fall(promise)))
     if len(look):
         x = np.linspace(*promise.speeds, _SPEEDS)
-        low[look], high[look] = _cross(x, worst_shares(promise.some(look), x), share)
+        low[look], high[look] = _cross(x, worst_shares(promise, x, look), share)
     return low, high
 
 
@@ -61,7 +61,7 @@ def speed_ranges(promise: Promise, share: float, confidence: float) -> list[tupl
     if np.mean(~_all_fall(promise)) <= 1 - confidence:
         return [promise.speeds]
     x = np.linspace(*promise.speeds, _SPEEDS)
-    enough = (worst_shares(promise.thinned(_SOME), x) >= share).mean(0)
+    enough = (worst_shares(promise, x, promise.few(_SOME)) >= share).mean(0)
     good = np.flatnonzero(enough >= confidence)
     gaps = [np.arange(a, b + 1) for a, b in pairwise(good) if b > a + 1]
     cuts = [float(x[gap[enough[gap] == enough[gap].min()]].mean()) for gap in gaps]
@@ -89,7 +89,7 @@ def _climb_in(promise: Promise, share: float) -> tuple[Floats, Floats, np.ndarra
     shares, n = Shares(promise), len(promise.node)
     slow, fast = slow_corners(promise), fast_corners(promise)
     x = np.linspace(*promise.speeds, _LOOKS)
-    few = shares.worst(x, [*slow, *fast], slice(None, None, max(1, n // _FEW)))
+    few = shares.worst(x, [*slow, *fast], promise.few(_FEW))
     ends, best = _cross(x, few, share), x[few.argmax(1)]
     starts = [float(np.median(np.where(np.isfinite(end), end, best))) for end in ends]
     low, high = np.full(n, promise.speeds[0]), np.full(n, promise.speeds[1])

@@ -208,7 +208,7 @@ class LineFit:
             radius_limits=(np.log(low) if low else -np.inf, np.log(high) if high else np.inf), removal=removal,
             removal_scatter=scatters[1], removal_limit=np.log(job.removal_um) if job.removal_um else np.inf,
             position_spread=layout.spread_of(self.measured_positions(layout, job)),
-            burr=None if job.residual_burr_mm is None else self._burr(job, layout, count))
+            burr=None if job.residual_burr_mm is None else self._burr(job, count))
 
     def draws_of(self, fitted: LawFit, job: Job) -> tuple[np.ndarray, Floats]:
         """Node and coefficients of each draw that a job's window rests on; jobs of one law share them."""
@@ -230,13 +230,17 @@ class LineFit:
             return [i for i, p in enumerate(layout.positions) if p in seen]
         return self._keep(("positions", layout.has_removal, material), look)
 
-    def _burr(self, job: Job, layout: Layout, count: int) -> Burr:
-        fitted = self.burr_fit(job)
-        names = sorted(self.materials.unique())
-        level, slope, height = fitted.draws(count, names.index(self.material_of(job)))
-        span = self.severities.get(job.burr_severity) if job.burr_severity else None
-        future = future_heights(self.plate_heights(job.burr_severity), span, count)
-        return Burr(level, slope, height[:, None] * future)
+    def _burr(self, job: Job, count: int) -> Burr:
+        material = self.material_of(job)
+
+        def compute() -> Burr:
+            names = sorted(self.materials.unique())
+            level, slope, height = self.burr_fit(job).draws(count, names.index(material))
+            span = self.severities.get(job.burr_severity) if job.burr_severity else None
+            future = future_heights(self.plate_heights(job.burr_severity), span, count)
+            return Burr(level, slope, height[:, None] * future)
+        key = ("burr draws", job.residual_burr_mm, job.burr_severity, job.removal_um is not None, material, count)
+        return self._keep(key, compute)
 
     def plate_heights(self, severity: str | None) -> Floats:
         """Log height before (over 0.3 mm) of the log's plates of a severity, or of all."""

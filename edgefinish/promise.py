@@ -26,7 +26,7 @@ class Path:
     """Log response of a job in each draw: level + slope x + bend x² + wear + position, x = log feed over the centre.
 
     `level`, `slope`, `bend` (draws,); `wear` (draws, 2) for `laws.wear_columns`; `position` (draws, positions). `kept`:
-    what does not hang on the level, for all jobs of one law.
+    what does not hang on the level, for all jobs of one law; `tables`: the same where it is large.
     """
 
     level: Floats
@@ -35,6 +35,7 @@ class Path:
     wear: Floats
     position: Floats
     kept: Store = field(default_factory=partial(Store, 40), repr=False)
+    tables: Store = field(default_factory=partial(Store, 6), repr=False)
 
     def span(self, which: np.ndarray) -> tuple[Floats, Floats]:
         """Least and greatest step of some positions, (draws,) each."""
@@ -113,9 +114,13 @@ class Promise:
     burr: Burr | None = None
     position_spread: Floats | None = None
 
+    def few(self, count: int) -> slice:
+        """About `count` of the draws, evenly spread over the nodes."""
+        return slice(None, None, max(1, len(self.node) // count))
+
     def thinned(self, count: int) -> Promise:
-        """The same on about `count` of its draws, evenly spread over the nodes."""
-        return self.some(slice(None, None, max(1, len(self.node) // count)))
+        """The same on about `count` of its draws."""
+        return self.some(self.few(count))
 
     def some(self, pick: slice | np.ndarray) -> Promise:
         """The same on some of its draws."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -32,11 +33,11 @@ class Corner(NamedTuple):
     factor: float = 1.0
 
 
-def worst_shares(promise: Promise, x: Floats) -> Floats:
-    """Least share over positions and sheet ages in each draw at each speed, (draws, len(x))."""
+def worst_shares(promise: Promise, x: Floats, rows: Rows = ALL) -> Floats:
+    """Least share over positions and sheet ages in some draws at each speed, (rows, len(x))."""
     if promise.radius_alone:
-        return radius_shares(promise, x)[2]
-    return Shares(promise).worst(x, [*slow_corners(promise), *fast_corners(promise)])
+        return radius_shares(promise if rows is ALL else promise.some(rows), x)[2]
+    return Shares(promise).worst(x, [*slow_corners(promise), *fast_corners(promise)], rows)
 
 
 def shares_along(promise: Promise, x: Floats, hours: Floats) -> Floats:
@@ -87,16 +88,17 @@ def _unlike(corners: list[Corner]) -> list[Corner]:
 
 
 class Shares:
-    """Shares of a promise that limits more than the radius, from tables made once.
+    """Shares of a promise that limits more than the radius, from tables that jobs of one law and the same limits share.
 
     A future edge: a plate and sheet shift the log radius as a normal, log removal by twice that; the rest is in tables,
     the chance that radius and burr are within limits given the plate's log radius, and removal given its log removal.
     """
 
     def __init__(self, promise: Promise) -> None:
-        self.promise = promise
-        self.radius = {factor: _radius_table(promise, factor) for factor, _ in promise.alike}
-        self.removal = _removal_table(promise)
+        self.promise, keep, limits = promise, promise.radius.tables.keep, promise.radius_limits
+        self.radius = {factor: keep((promise.scatter, promise.burr, limits, factor),
+                                    partial(_radius_table, promise, factor)) for factor, _ in promise.alike}
+        self.removal = keep((promise.removal_scatter, promise.removal_limit), partial(_removal_table, promise))
 
     def worst(self, x: Floats, corners: Sequence[Corner], rows: Rows = ALL) -> Floats:
         """Least share over some corners in some draws at each speed, (rows, len(x))."""
