@@ -17,7 +17,7 @@ _GAUSS_TAIL = 1e-7
 
 
 class Store(dict[Any, Any]):
-    """Answers by what was asked; forgotten all at once where they become many.
+    """Answers by what was asked; forgotten all at once where they become many, and where what holds them is handed on.
 
     >>> store = Store(2)
     >>> store.keep("a", lambda: 1), store.keep("a", lambda: 2)
@@ -27,6 +27,9 @@ class Store(dict[Any, Any]):
     def __init__(self, most: int = 500) -> None:
         super().__init__()
         self.most = most
+
+    def __reduce__(self) -> tuple[type[Store], tuple[int]]:
+        return Store, (self.most,)  # found again sooner than read
 
     def keep(self, key: Any, compute: Callable[[], Any]) -> Any:
         """The answer kept under `key`, else what `compute` gives."""

@@ -6,6 +6,7 @@ million edges a case, so that a share is known to .001.
 
 from __future__ import annotations
 
+import pickle
 from dataclasses import replace
 
 import numpy as np
@@ -83,3 +84,17 @@ def test_removal_that_moves_with_the_radius_is_not_taken_for_chance_of_its_own()
     alone = worst_shares(replace(asked, removal_limit=np.inf), np.array([0.0]))[0, 0]
     other = worst_shares(replace(asked, radius_limits=(-np.inf, np.inf)), np.array([0.0]))[0, 0]
     assert alone * other + 0.02 < both < min(alone, other)
+
+
+def test_tables_that_jobs_share_are_those_of_the_limits_asked_and_are_not_handed_on():
+    one, x = promise(), np.array([-0.2, 0.4])
+    for changes in ({}, {"radius_limits": (np.log(0.3), np.inf)}, {"removal_limit": np.log(30.0)}, {"burr": None}, {},
+                    {"scatter": replace(one.scatter, edge=2 * one.scatter.edge)}, {"removal_limit": np.inf}):
+        with_kept = replace(one, **changes)
+        assert with_kept.radius is one.radius
+        fresh = replace(with_kept, radius=one.radius.some(slice(None)))
+        assert np.array_equal(worst_shares(with_kept, x), worst_shares(fresh, x))
+    assert one.radius.tables
+    copy = pickle.loads(pickle.dumps(one.radius))
+    assert not copy.tables and copy.tables.most == one.radius.tables.most
+    assert np.array_equal(copy.level, one.radius.level)
