@@ -19,7 +19,8 @@ from hypothesis import strategies as st
 
 import edgefinish as ef
 from edgefinish.cautions import CAUTIONS, DEFER
-from edgefinish.report import windows_csv, windows_json
+from edgefinish.compare import page_text
+from edgefinish.report import report_html, windows_csv, windows_json
 from edgefinish.setupsheet import sheet_html, sheet_name, sheet_pdf
 from edgefinish.sheetissue import sheet_issue
 from edgefinish.units import in_shown
@@ -222,6 +223,14 @@ def test_report_says_every_answer_and_how_to_mend_the_rest():
         "What the trials cannot tell, and what to run next") < text.rindex("Checks of the fit")
     for value in (told.log.sha256, told.study.sha256):
         assert value in text
+
+
+def test_report_of_trials_that_can_judge_no_job_says_so():
+    demo = pages.demo()
+    unknown = ef.Job(material="unheard of", thickness_mm=8, drum_pressure_kPa=55, grit="P80", edge_radius_mm=(0.2, 0.6))
+    text = page_text(report_html(replace(demo, windows=(demo.model.window(unknown),))))
+    assert "No job has a window." in text and "No job could be judged." in text
+    assert "Every job that the trials could judge" not in text
 
 
 def test_numbers_stay_on_one_line_with_their_units():
