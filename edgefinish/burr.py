@@ -27,6 +27,7 @@ _LEVEL = (2.5, 3.0)
 _LOG_SLOPE = (np.log(4.0), 0.6)
 _RATIO = (-0.6, 0.35)
 _MATERIAL = 0.8
+_STEPS, _SMALL = 6, 1e-4  # of Newton towards a sheet's effect; the error left is about the square of the last
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,8 +84,11 @@ def _edges(data: BurrData, theta: Floats) -> _Edges:
     return _Edges(line, np.where(data.cleared, 1.0, -1.0), starts, sheet)
 
 
-def _effects(edges: _Edges, precision: Floats) -> tuple[Floats, Floats]:
-    """Most probable own effect of each sheet and the SD about it, (K, sheets) each; `precision` (K, 1) of its prior."""
+def _effects(edges: _Edges, precision: Floats, near: Floats | None = None) -> tuple[Floats, Floats]:
+    """Most probable own effect of each sheet and the SD about it, (K, sheets) each; `precision` (K, 1) of its prior.
+
+    `near` (sheets,) is where they are looked for.
+    """
     line, sign, starts, index = edges
 
     def slopes(effect: Floats) -> tuple[Floats, Floats]:
@@ -93,11 +97,13 @@ def _effects(edges: _Edges, precision: Floats) -> tuple[Floats, Floats]:
         curve = np.clip(mills * (z + mills), 0, 1)  # what it lies within; far out the digits are lost
         return np.add.reduceat(sign * mills, starts, axis=1), np.add.reduceat(curve, starts, axis=1)
 
-    effect = np.zeros((len(line), len(starts)))
-    for _ in range(6):
+    effect = np.zeros((len(line), len(starts))) + (0.0 if near is None else near)
+    for _ in range(_STEPS):
         score, curve = slopes(effect)
-        step = (score - effect * precision) / (curve + precision)
-        effect = effect + np.clip(step, -3, 3)
+        step = np.clip((score - effect * precision) / (curve + precision), -3, 3)
+        effect = effect + step
+        if np.abs(step).max(initial=0) < _SMALL:
+            break
     return effect, 1 / np.sqrt(slopes(effect)[1] + precision)
 
 
@@ -106,7 +112,7 @@ def _evaluate(data: BurrData, theta: Floats, warm: Any) -> _Got:
     level, log_slope, ratio, log_sd = theta[:, :4].T
     own, edges = theta[:, 4:], _edges(data, theta)
     precision = np.exp(log_sd)[:, None] ** -2
-    effect, width = _effects(edges, precision)
+    effect, width = _effects(edges, precision, warm)
     parts = []
     for x, log_weight in zip(_GX, _GW, strict=True):
         at = effect + x * width
@@ -119,7 +125,7 @@ def _evaluate(data: BurrData, theta: Floats, warm: Any) -> _Got:
                     + ((ratio - _RATIO[0]) / _RATIO[1]) ** 2
                     + ((log_sd - np.log(data.sheet_prior.median)) / data.sheet_prior.log_sd) ** 2
                     + (own**2).sum(1) / _MATERIAL**2)
-    return _Got(np.where(np.isfinite(log_like), log_like + prior, -np.inf), None)
+    return _Got(np.where(np.isfinite(log_like), log_like + prior, -np.inf), effect[0])
 
 
 @dataclass(frozen=True, eq=False)

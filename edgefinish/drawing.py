@@ -236,10 +236,16 @@ def legend(fig: go.Figure, positions: Iterable[str], at: tuple[int, int]) -> Non
         "orientation": "h", "yref": "container", "y": 0, "yanchor": "bottom", "x": 0.5, "xanchor": "center"})
 
 
-def nothing(fig: go.Figure, text: str, height: float = 0.5) -> None:
-    """Say in the picture, at a height from 0 to 1, why there is no curve in it."""
-    fig.add_annotation(x=0.5, y=height, xref="paper", yref="paper", showarrow=False, bgcolor="#fff", borderpad=4,
-                       bordercolor="#555", font={"size": 13},
+def nothing(fig: go.Figure, text: str, height: float | None = None) -> None:
+    """Say in the picture why there is no curve in it: at a height from 0 to 1 over what else it shows.
+
+    Without a height it shows nothing else, and its axes have no numbers.
+    """
+    if height is None:
+        for update in (fig.update_xaxes, fig.update_yaxes):
+            update(tickvals=[], ticktext=[])
+    fig.add_annotation(x=0.5, y=0.5 if height is None else height, xref="paper", yref="paper", showarrow=False,
+                       bgcolor="#fff", borderpad=4, bordercolor="#555", font={"size": 13},
                        text="<br>".join(safe(t) for t in textwrap.wrap(text, 40)))
 
 

@@ -14,7 +14,8 @@ from .job import Job
 from .linefit import LineFit
 from .rows import Floats
 from .units import QUANTITIES, shown, unit_of
-from .wording import hours, limit
+from .window import NARROWEST
+from .wording import hours, limit, percent
 
 FEWEST_SHEETS = 3
 FEWEST_READINGS = 8
@@ -43,6 +44,11 @@ class Tried:
     def speeds(self) -> tuple[float, float]:
         """Least and greatest speed that may be promised."""
         return self.low, self.high
+
+    @property
+    def narrow(self) -> bool:
+        """Whether no window can lie within, as wide as one has to be."""
+        return self.high < self.low * NARROWEST
 
     @classmethod
     def of(cls, model: LineFit, job: Job) -> Self:
@@ -93,9 +99,9 @@ def run_next(model: LineFit, job: Job, speeds: Floats | tuple[float, ...], sheet
 
 
 def _three(model: LineFit, tried: Tried) -> Floats:
-    """Three speeds over what was tried; where that is no span, about the nearest one that the line can run."""
+    """Three speeds over what was tried; where that is hardly a span, about the nearest one that the line can run."""
     low, high = tried.speeds
-    if not low < high:
+    if high < low * NARROWEST:
         least, most = model.line.feed_speed_m_min or (0.0, np.inf)
         near = min(max(low, least), most)
         low, high = max(near / 1.5, least), min(near * 1.5, most)
@@ -123,9 +129,15 @@ def gaps(model: LineFit, job: Job, tried: Tried) -> list[str]:
     key = ("run", job.material, job.cut_process, limited(job), job.residual_burr_mm, job.burr_severity)
     run = model._keep(key, partial(_look, model, job))
     found = [*unable, *run.first, *(_outside(model, job, run) if run.spans else []), *run.last]
-    if not tried.low < tried.high:
-        found.append(f"Only {shown('feed_speed_m_min', tried.low, model.units)} was tried within the line's limits."
-                     if tried.low == tried.high else "No speed within the line's limits was tried.")
+    if tried.low > tried.high:
+        found.append("No speed within the line's limits was tried.")
+    elif tried.low == tried.high:
+        found.append(f"Only {shown('feed_speed_m_min', tried.low, model.units)} was tried within the line's limits.")
+    elif tried.narrow:
+        apart = percent(round(tried.high / tried.low - 1, 3))
+        found.append(f"The speeds tried within the line's limits lie within {apart}, about "
+                     f"{shown('feed_speed_m_min', tried.low, model.units)}: less than the {percent(NARROWEST - 1)} "
+                     "that a window has to span for a drive to hold it.")
     if found and not unable:
         found.append(run_next(model, job, _three(model, tried), max(FEWEST_SHEETS - run.sheets, FEWEST_SHEETS)))
     return found

@@ -11,15 +11,17 @@ import numpy as np
 
 from . import evidence
 from .abrasive import grain_um
+from .intervals import turning
 from .job import Job, SpeedWindow
 from .laws import CURVATURE, Centre, Settings, wear_columns
+from .layout import plates_of
 from .linefit import LawFit, LineFit
 from .promise import Promise
 from .rows import Floats, weight_of_second
 from .shares import radius_shares, worst_shares
 from .units import shown
 from .window import Found
-from .wording import POSITION_WORDS, change, hours, limit, percent
+from .wording import POSITION_WORDS, ShownWindow, change, hours, limit, percent, shown_span
 
 LEAN_FLAG, LEAN_MOST = 1.15, 2.5
 TOGETHER = 0.8
@@ -68,7 +70,7 @@ def _single_limits(promise: Promise) -> list[_Limit]:
 def _binding(promise: Promise, x: float, slower: bool) -> _Limit:
     """The limit that the fewest edges meet at x, of those that a slower speed (or a faster one) makes worse."""
     limits = _single_limits(promise)
-    falls = np.mean(promise.radius.slope + 2 * promise.radius.bend * x < 0) > 0.5
+    falls = turning(promise) < 0.5 or np.mean(promise.radius.slope + 2 * promise.radius.bend * x < 0) > 0.5
     limits = [one for one in limits if one.grows == (slower == falls)] or limits
     return limits[0] if len(limits) == 1 else _tightest(promise, limits, x)[1]
 
@@ -120,13 +122,13 @@ def _said(model: LineFit, job: Job, one: _Limit) -> str:
 
 
 def bindings(model: LineFit, job: Job, promise: Promise, window: tuple[float, float], tried: evidence.Tried,
-             centre: float) -> tuple[Ending, Ending]:
-    """What binds the slow and the fast end of a window."""
+             printed: ShownWindow) -> tuple[Ending, Ending]:
+    """What binds the slow and the fast end of a window, whose ends are named as they are `printed`."""
     positions = _position_names(model, job)
     out = []
-    for x, bound, why, toward, word in ((window[0], promise.speeds[0], tried.why_low, "up", "Below"),
-                                        (window[1], promise.speeds[1], tried.why_high, "down", "Above")):
-        speed = shown("feed_speed_m_min", centre * float(np.exp(x)), model.units, toward)
+    for x, bound, why, at, word in ((window[0], promise.speeds[0], tried.why_low, printed.low, "Below"),
+                                    (window[1], promise.speeds[1], tried.why_high, printed.high, "Above")):
+        speed = f"{at} {printed.unit}"
         if abs(x - bound) < 1e-6:
             out.append(Ending(why, f"{speed} is {why}; nothing beyond it is promised."))
             continue
@@ -238,10 +240,9 @@ def unsupported(model: LineFit, job: Job, window: tuple[float, float], centre: C
 
 def apart(model: LineFit, others: Sequence[Found], centre: float) -> list[str]:
     """The job's other windows, where the law turns round between them."""
-    return [f"Another window lies apart, {shown('feed_speed_m_min', centre * np.exp(one.ends[0]), model.units, 'up')} "
-            f"to {shown('feed_speed_m_min', centre * np.exp(one.ends[1]), model.units, 'down')}. Each holds with the "
-            "confidence asked for by itself; between them not enough edges meet the limits."
-            for one in others if one.ends]
+    ends = [centre * np.exp(one.ends) for one in others if one.ends]
+    return [f"Another window lies apart, {shown_span(low, high, low, model.units)}. Each holds with the confidence "
+            "asked for by itself; between them not enough edges meet the limits." for low, high in ends]
 
 
 def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried, lean_: float) -> list[str]:
@@ -324,8 +325,9 @@ def _whose_sheets(model: LineFit, job: Job) -> tuple[int, int, int, str]:
 
 def _run_together(model: LineFit) -> tuple[bool, float]:
     """Whether feed speed and sheet age went together over the log's plates, and the oldest sheet's hours."""
-    plates = model.log.rows.drop_duplicates(["abrasive_sheet", "run"])
-    feed, hours = np.log(plates["feed_speed_m_min"].to_numpy(float)), plates["contact_hours"].to_numpy(float)
+    rows, first = model.log.rows, plates_of(model.log.rows).first
+    feed, hours = (rows[name].to_numpy(float)[first] for name in ("feed_speed_m_min", "contact_hours"))
+    feed = np.log(feed)
     flat = feed.std() <= _FLAT or hours.std() <= _FLAT
     return not flat and abs(np.corrcoef(feed, hours)[0, 1]) > TOGETHER, float(hours.max())
 
@@ -340,9 +342,10 @@ def _few(model: LineFit, job: Job) -> list[str]:
         if len(sheets) == 1 and column.nunique() > 1:
             found.append(f"Of all sheets only {sheets[0]} was run with {name}: what comes of this and what of that "
                          "sheet cannot be told apart.")
-    mine = rows[model.materials == model.material_of(job)].drop_duplicates(["abrasive_sheet", "run"])
-    if len(mine) < FEW_PLATES and model.materials.nunique() > 1:
-        found.append(f"Only {len(mine)} plate{'s' if len(mine) > 1 else ''} of {job.material} were run: how it answers "
+    mine = (model.materials == model.material_of(job)).to_numpy()
+    plates = len(np.unique(plates_of(rows).of[mine]))
+    if plates < FEW_PLATES and not mine.all():
+        found.append(f"Only {plates} plate{'s' if plates > 1 else ''} of {job.material} were run: how it answers "
                      "to speed, pressure and wear is mostly taken from the log's other materials.")
     return found
 

@@ -13,7 +13,7 @@ from .burr import MIDDLE_RADIUS
 from .explore import SEED, pick, shuffled
 from .job import Job
 from .laws import AREA_LAW, WEAR_HOURS
-from .layout import JOINT, STANDARD, Priors, run_order, settings_of
+from .layout import JOINT, STANDARD, Priors, plates_of, run_order, settings_of
 from .linefit import LawFit, LineFit, radius_alone
 from .results import Results
 from .rows import Floats
@@ -61,7 +61,7 @@ def sheet_groups(model: LineFit) -> list[np.ndarray]:
 
 def plate_folds(model: LineFit) -> list[np.ndarray]:
     """Rows of each fold of plates; every sheet's plates go over all folds."""
-    plate = model.log.rows.groupby(["abrasive_sheet", "run"], sort=True).ngroup().to_numpy()
+    plate = plates_of(model.log.rows).of
     folds = min(FOLDS, int(plate.max()) + 1)
     return [plate % folds == k for k in range(folds)] if folds > 1 else []
 
@@ -164,7 +164,7 @@ def _predicted_means(model: LineFit, fitted: LawFit, index: np.ndarray) -> tuple
         effect[:, :, seen >= 0] = known.given(coef).T + np.einsum("sqr,rds->qds", root, chance[:, :, seen >= 0])
     age = here["contact_hours"].to_numpy(float) / WEAR_HOURS
     mean += effect[0][:, of] + effect[1][:, of] * age
-    plate = here.groupby(["abrasive_sheet", "run"], sort=True).ngroup().to_numpy()
+    plate = plates_of(here).of
     return node, mean + (sd[:, 1:2] * rng.standard_normal((len(node), plate.max() + 1)))[:, plate]
 
 
@@ -182,7 +182,7 @@ def _predicted_removal(model: LineFit, fitted: LawFit, index: np.ndarray) -> tup
     mean += coef[:, layout.names.removal_position][:, position]
     rng = np.random.default_rng(SEED)
     sheets, of = np.unique(here["abrasive_sheet"].to_numpy(str), return_inverse=True)
-    plate = here.groupby(["abrasive_sheet", "run"], sort=True).ngroup().to_numpy()
+    plate = plates_of(here).of
     level, wear, own = rng.standard_normal((3, len(sheets), len(node)))
     age = here["contact_hours"].to_numpy(float) / WEAR_HOURS
     mean += (AREA_LAW * level * sheet_sd + own * own_sheet).T[:, of] + AREA_LAW * (wear * wear_sd).T[:, of] * age

@@ -12,6 +12,7 @@ from .errors import JobError, Problem
 from .explore import shuffled
 from .job import Job
 from .laws import AREA_LAW, WEAR_HOURS, wear_columns
+from .layout import plates_of
 from .linefit import LawFit, LineFit
 from .rows import Floats
 from .shares import shares_along
@@ -74,7 +75,7 @@ def sheets(log: TrialLog, fitted: LawFit) -> pd.DataFrame:
     """See `LineModel.sheets`."""
     layout, at = fitted.layout, fitted.posterior.at_mode
     effect, sd = at.sheet[0][:, 0], at.sheet_sd[0][:, 0]
-    plates = log.rows.drop_duplicates(["abrasive_sheet", "run"]).groupby("abrasive_sheet")["contact_hours"]
+    plates = log.rows.iloc[plates_of(log.rows).first].groupby("abrasive_sheet")["contact_hours"]
     ages = plates.agg(["size", "min", "max"]).loc[list(layout.sheets)]
     reach = ndtri(0.95)
     return pd.DataFrame({

@@ -58,7 +58,7 @@ def speed_ranges(promise: Promise, share: float, confidence: float) -> list[tupl
 
     Looked for at 25 speeds, where more draws turn round than a window may leave out.
     """
-    if np.mean(~_all_fall(promise)) <= 1 - confidence:
+    if turning(promise) <= 1 - confidence:
         return [promise.speeds]
     x = np.linspace(*promise.speeds, _SPEEDS)
     enough = (worst_shares(promise, x, promise.few(_SOME)) >= share).mean(0)
@@ -66,6 +66,13 @@ def speed_ranges(promise: Promise, share: float, confidence: float) -> list[tupl
     gaps = [np.arange(a, b + 1) for a, b in pairwise(good) if b > a + 1]
     cuts = [float(x[gap[enough[gap] == enough[gap].min()]].mean()) for gap in gaps]
     return list(pairwise([promise.speeds[0], *cuts, promise.speeds[1]]))
+
+
+def turning(promise: Promise) -> float:
+    """Share of the draws in which not every dose falls all the way with speed."""
+    def look() -> float:
+        return float(np.mean(~_all_fall(promise)))
+    return promise.radius.kept.keep(("turning", promise.speeds, promise.removal is None), look)
 
 
 def _all_fall(promise: Promise) -> np.ndarray:

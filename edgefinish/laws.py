@@ -98,7 +98,7 @@ def columns(settings: Settings, centre: Centre) -> Floats:
     [0.693, 0.48, 0.0, 0.0, 0.0, 1.386, 1.0, 0.0]
     """
     found = [t.column(settings, centre) for t in TERMS]
-    out = np.empty((*np.broadcast_shapes(*map(np.shape, found)), len(TERMS)))
+    out = np.empty((*np.broadcast(*found).shape, len(TERMS)))
     for i, column in enumerate(found):
         out[..., i] = column
     return out

@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.stats import rankdata
 
 from .abrasive import GRAIN_UM
 from .laws import AREA_LAW, CURVATURE, FEED, TERMS, WEAR, WEAR_HOURS, Centre, Settings, columns, log_feed, log_pressure
@@ -85,18 +86,40 @@ def material_keys(rows: pd.DataFrame) -> pd.Series:
     return rows["material"].where(~many, rows["material"] + " · " + process)
 
 
+class Plates(NamedTuple):
+    """Plates of some log rows, in order of sheet and run: `of` (n,) that of each row, `first` row of each, and its
+    `sheet` by number."""
+
+    of: NDArray[np.intp]
+    first: NDArray[np.intp]
+    sheet: NDArray[np.intp]
+
+
+def plates_of(rows: pd.DataFrame) -> Plates:
+    """Which plate each row belongs to; a run is one plate, and runs of two sheets are two.
+
+    >>> rows = pd.DataFrame({"abrasive_sheet": ["B", "A", "B"], "run": ["1", "1", "1"]})
+    >>> [part.tolist() for part in plates_of(rows)]
+    [[1, 0, 1], [1, 0], [0, 1]]
+    """
+    sheet, run = (pd.factorize(rows[name], sort=True)[0] for name in ("abrasive_sheet", "run"))
+    _, first, of = np.unique(sheet * (run.max(initial=0) + 1) + run, return_index=True, return_inverse=True)
+    return Plates(of, first, sheet[first])
+
+
 def run_order(rows: pd.DataFrame) -> NDArray[np.float64] | None:
     """Place of each row between the first date (−1) and the last (0) of the log; None where no dates tell."""
-    if "date" not in rows or rows["date"].nunique() < 3:
+    if "date" not in rows:
         return None
-    first = rows.groupby(["abrasive_sheet", "run"], sort=True)["date"].transform("min")
-    if first.isna().any():
+    date, of = rows["date"].to_numpy("datetime64[us]"), plates_of(rows).of
+    dated = ~np.isnat(date)
+    when, of_dated = np.unique(date[dated], return_inverse=True)
+    first = np.full(of.max() + 1, len(when))
+    np.minimum.at(first, of[dated], of_dated)
+    rank = rankdata(first)
+    if len(when) < 3 or (first == len(when)).any() or rank.min() == rank.max():
         return None
-    plates = pd.DataFrame({"s": rows["abrasive_sheet"], "r": rows["run"], "d": first}).drop_duplicates(["s", "r"])
-    rank = plates.set_index(["s", "r"])["d"].rank(method="average")
-    span = rank.max() - rank.min()
-    place = (rank - rank.max()) / span
-    return place.loc[pd.MultiIndex.from_arrays([rows["abrasive_sheet"], rows["run"]])].to_numpy(float)
+    return ((rank - rank.max()) / (rank.max() - rank.min()))[of]
 
 
 class Names(NamedTuple):
@@ -112,7 +135,8 @@ class Names(NamedTuple):
 class Layout:
     """The mixed model of a log: `data`, and what its rows, columns and levels mean.
 
-    `row` (n,) index into the log's rows and `is_removal` (n,) of each row of `data`; `plates`: sheet and run of each;
+    `row` (n,) index into the log's rows and `is_removal` (n,) of each row of `data`; `plates` (R,): which of the log's
+    `plates_of` each is;
     `asked`: the material whose spreads may be other than the others', None where all are taken to be alike;
     `position_spread`: how many times as much as usual edges scatter, by position; empty where all are alike.
     """
@@ -122,7 +146,7 @@ class Layout:
     materials: tuple[str, ...]
     positions: tuple[str, ...]
     sheets: tuple[str, ...]
-    plates: pd.MultiIndex
+    plates: NDArray[np.intp]
     row: NDArray[np.intp]
     is_removal: NDArray[np.bool_]
     has_drift: bool
@@ -202,12 +226,13 @@ def _removal_columns(settings: Settings, centre: Centre, material: NDArray[np.in
     return np.concatenate(parts, -1)
 
 
-def settings_of(rows: pd.DataFrame) -> Settings:
-    """The settings of log rows."""
-    value = {c: rows[c].to_numpy(float) for c in (
+def settings_of(rows: pd.DataFrame, which: NDArray[np.intp] | slice = slice(None)) -> Settings:
+    """The settings of log rows, or of some of them."""
+    value = {c: rows[c].to_numpy(float)[which] for c in (
         "feed_speed_m_min", "drum_pressure_kPa", "thickness_mm", "passes", "contact_hours")}
-    return Settings(value["feed_speed_m_min"], value["drum_pressure_kPa"], rows["grit"].map(GRAIN_UM).to_numpy(float),
-                    value["thickness_mm"], value["passes"], value["contact_hours"])
+    grain = rows["grit"].map(GRAIN_UM).to_numpy(float)[which]
+    return Settings(value["feed_speed_m_min"], value["drum_pressure_kPa"], grain, value["thickness_mm"],
+                    value["passes"], value["contact_hours"])
 
 
 def _middle(values: NDArray[np.float64]) -> float:
@@ -230,25 +255,22 @@ def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Pr
     is_removal = np.repeat(np.arange(len(used)), [len(u) for u in used]).astype(bool)
     y = np.log(np.concatenate([r.value[u] for r, u in zip(readings, used, strict=True)]))
     side = np.concatenate([r.side[u] for r, u in zip(readings, used, strict=True)])
-    here = rows.iloc[row]
-    key = material_keys(rows).iloc[row]
-    materials = tuple(sorted(key.unique()))
-    positions = tuple(p for p in POSITIONS if p in set(here["edge_position"]))
-    plates = pd.MultiIndex.from_arrays([here["abrasive_sheet"], here["run"]])
-    plate_list = plates.unique().sort_values()
-    plate = plate_list.get_indexer(plates)
-    position = pd.Index(positions).get_indexer(here["edge_position"])
+    key, where = material_keys(rows).to_numpy(object)[row], rows["edge_position"].to_numpy(object)[row]
+    materials = tuple(sorted(set(key)))
+    positions = tuple(p for p in POSITIONS if p in set(where))
+    plates = plates_of(rows)
+    plate_list, plate = np.unique(plates.of[row], return_inverse=True)
+    position = pd.Index(positions).get_indexer(where)
     sort = np.lexsort((side, y, position, is_removal, plate))
     y, side, row, is_removal, plate, position = (a[sort] for a in (y, side, row, is_removal, plate, position))
     first = np.flatnonzero(np.r_[True, np.diff(plate) != 0])
-    of_plate = rows.iloc[row[first]]
-    sheets = tuple(plate_list.get_level_values(0).unique())
-    sheet = pd.Index(sheets).get_indexer(plate_list.get_level_values(0))
-    settings = settings_of(of_plate)
+    sheets = tuple(rows["abrasive_sheet"].iloc[row[first]].unique())
+    sheet = np.unique(plates.sheet[plate_list], return_inverse=True)[1]
+    settings = settings_of(rows, row[first])
     centre = Centre(*(_middle(np.asarray(v)) for v in (
         settings.feed_speed_m_min, settings.drum_pressure_kPa, settings.grain_um, settings.thickness_mm)))
     order = run_order(rows)
-    material = pd.Index(materials).get_indexer(key.iloc[sort].iloc[first])
+    material = pd.Index(materials).get_indexer(key[sort][first])
     dose = law_columns(settings, centre, material, len(materials), None if order is None else order[row[first]])
     own = _removal_columns(settings, centre, material, len(materials)) if removal else np.empty((len(first), 0))
     n_dose, n_own, n_pos, effects = dose.shape[1], own.shape[1], len(positions), 1 + removal
@@ -334,8 +356,15 @@ def levelled(layout: Layout, coef: Floats, base: tuple[Path, Path | None], setti
     at = Settings(layout.centre.feed_speed_m_min, settings.drum_pressure_kPa, settings.grain_um, settings.thickness_mm,
                   settings.passes, 0.0)
     radius, removal = base
-    level = coef[:, layout.names.dose] @ layout.dose_columns(at, material)
+    level = _product(radius, coef[:, layout.names.dose], layout.dose_columns(at, material))
     if removal is None:
         return replace(radius, level=level), None
-    own = coef[:, layout.names.removal] @ layout.removal_columns(at, material)
+    own = _product(removal, coef[:, layout.names.removal], layout.removal_columns(at, material))
     return replace(radius, level=level), replace(removal, level=AREA_LAW * level + own)
+
+
+def _product(path: Path, coef: Floats, columns: Floats) -> Floats:
+    """Coefficients times columns, most of which are 0 for any one material: the others are kept beside the path."""
+    some = np.flatnonzero(columns)
+    kept: Floats = path.kept.keep(("columns", some.tobytes()), lambda: np.asfortranarray(coef[:, some]))
+    return kept @ columns[some]

@@ -17,7 +17,19 @@ from .byposition import spread_by_position
 from .history import WEIGHT, Past, learn, pool
 from .job import Job, Line
 from .laws import TERMS, WEAR_HOURS, Settings
-from .layout import JOINT, STANDARD, Layout, Priors, lay_out, levelled, material_keys, paths, run_order, settings_of
+from .layout import (
+    JOINT,
+    STANDARD,
+    Layout,
+    Priors,
+    lay_out,
+    levelled,
+    material_keys,
+    paths,
+    plates_of,
+    run_order,
+    settings_of,
+)
 from .pastlaw import STRANGE
 from .posterior import Posterior, posterior
 from .promise import Burr, Promise
@@ -331,7 +343,7 @@ def _height(log: TrialLog) -> Floats:
 
 
 def fitted_log_radius(log: TrialLog, fitted: LawFit) -> Floats:
-    """Fitted log radius of every row of the log, its sheet and plate included where a radius was measured on them."""
+    """Fitted log radius of every row of the log that was fitted, its sheet and plate included where they were."""
     layout, at, rows = fitted.layout, fitted.posterior.at_mode, log.rows
     coef = at.coef[0]
     material = pd.Index(layout.materials).get_indexer(material_keys(rows))
@@ -340,7 +352,7 @@ def fitted_log_radius(log: TrialLog, fitted: LawFit) -> Floats:
     sheet = pd.Index(layout.sheets).get_indexer(rows["abrasive_sheet"])
     effect = at.sheet[0][sheet] * (sheet >= 0)[:, None]
     out += effect[:, 0] + effect[:, 1] * rows["contact_hours"].to_numpy(float) / WEAR_HOURS
-    plate = layout.plates.get_indexer(pd.MultiIndex.from_arrays([rows["abrasive_sheet"], rows["run"]]))
+    plate = pd.Index(layout.plates).get_indexer(plates_of(rows).of)
     out += at.plate[0][plate, 0] * (plate >= 0)
     position = pd.Index(layout.positions).get_indexer(rows["edge_position"])
     return out + np.where(position >= 0, coef[layout.names.position][position], 0.0)

@@ -21,6 +21,7 @@ from .startingpoint import StartingPoint
 from .triallog import TrialLog
 from .units import System
 from .window import NARROWEST, confidence_at, set_point, windows_of
+from .wording import shown_span
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,12 +53,12 @@ class LineModel(LineFit):
             return grounds.unsupported(self, job, found, fitted.layout.centre, lean, fitted.posterior.settled)
         point = set_point(low, high, found)
         centre = fitted.layout.centre.feed_speed_m_min
-        ends = grounds.bindings(self, job, promise, found, tried, centre)
-        speeds = [float(centre * np.exp(v)) for v in (*found, point)]
-        speeds[0], speeds[1] = max(speeds[0], tried.low), min(speeds[1], tried.high)
+        slow, fast, best = (float(centre * np.exp(v)) for v in (*found, point))
+        slow, fast = max(slow, tried.low), min(fast, tried.high)
+        best = min(max(best, slow), fast)
+        ends = grounds.bindings(self, job, promise, found, tried, shown_span(slow, fast, best, self.units))
         return SpeedWindow(
-            job=job, verdict="window", low_m_min=speeds[0], high_m_min=speeds[1],
-            recommended_m_min=float(np.clip(speeds[2], speeds[0], speeds[1])), binds_low=ends[0].what,
+            job=job, verdict="window", low_m_min=slow, high_m_min=fast, recommended_m_min=best, binds_low=ends[0].what,
             binds_high=ends[1].what, confidence_at=float(confidence_at(low, high, np.array([point]))[0]),
             reasons=(ends[0].sentence, ends[1].sentence, *grounds.apart(self, others, centre),
                      *grounds.flags(self, job, fitted, tried, lean)))

@@ -71,17 +71,16 @@ def gather(data: MixedData, weight: Floats, moment: Floats) -> RowSums:
     k, starts, qu = len(weight), data.first_rows, data.load.shape[1]
     r, pb, f = len(data.sheet), data.plate_columns.shape[2], data.row_columns
     p = pb + f.shape[1]
+    few, of, times = data.load_products
+    plates = [np.add.reduceat(weight * product, starts, axis=1) for product in few]
     a = np.empty((k, r, qu, qu))
-    for i in range(qu):
-        for j in range(i, qu):
-            a[:, :, i, j] = np.add.reduceat(weight * (data.load[:, i] * data.load[:, j]), starts, axis=1)
-            a[:, :, j, i] = a[:, :, i, j]
+    for i, j in np.ndindex(qu, qu):
+        a[:, :, i, j] = plates[of[i, j]] * times[i, j]
     y = np.stack([np.add.reduceat(moment * data.load[:, i], starts, axis=1) for i in range(qu)], -1)
     x = np.empty((k, r, qu, p))
     x[..., :pb] = np.matmul(a, data.plate_columns)
-    for i in range(qu):
-        for j in range(f.shape[1]):
-            x[:, :, i, pb + j] = np.add.reduceat(weight * (data.load[:, i] * f[:, j]), starts, axis=1)
+    for i, j in np.ndindex(qu, f.shape[1]):
+        x[:, :, i, pb + j] = plates[of[i, qu + j]] * times[i, qu + j]
     xx = np.empty((k, p, p))
     flat = data.plate_columns.reshape(r * qu, pb)
     if r > _MANY:
@@ -122,16 +121,16 @@ def collapse(data: MixedData, sums: RowSums, plate_var: Floats) -> Collapsed:
     v = np.broadcast_to(plate_var, (k, r, qu))
     inv, log_det = _inverse_plus(sums.a, v)
     shrink = v[..., None] * inv
-    ax = np.matmul(shrink, sums.x).reshape(k, r * qu, p)
+    left_x, left_y = np.matmul(inv, sums.x), np.matmul(inv, sums.y[..., None])
+    ax, ay = (v[..., None] * left_x).reshape(k, r * qu, p), v * left_y[..., 0]
     xt = np.swapaxes(sums.x.reshape(-1, r * qu, p), 1, 2)
-    ay = np.matmul(shrink, sums.y[..., None])[..., 0]
     lt = np.swapaxes(data.sheet_load, 1, 2)
     at = data.first_plates
     return Collapsed(
         xx=sums.xx - np.matmul(xt, ax),
         xy=sums.xy - np.matmul(xt, ay.reshape(k, r * qu, 1))[..., 0],
-        sheet_x=np.add.reduceat(np.matmul(lt, np.matmul(inv, sums.x)), at, axis=1),
-        sheet_y=np.add.reduceat(np.matmul(lt, np.matmul(inv, sums.y[..., None]))[..., 0], at, axis=1),
+        sheet_x=np.add.reduceat(np.matmul(lt, left_x), at, axis=1),
+        sheet_y=np.add.reduceat(np.matmul(lt, left_y)[..., 0], at, axis=1),
         sheet_a=np.add.reduceat(np.matmul(lt, np.matmul(np.matmul(inv, sums.a), data.sheet_load)), at, axis=1),
         shrink=shrink, log_det=log_det.sum(1), plate_fit=(sums.y * ay).sum((1, 2)))
 
@@ -276,7 +275,7 @@ def plate_integrals(data: MixedData, rows: Rows, eta: Floats, u: Floats, cov: Fl
     density = rows.log_density(eta)
     here = np.add.reduceat(density, at, axis=1) - 0.5 * _squares(u, sd).sum(2)
     total = np.zeros_like(here)
-    parts = [(which, Rows(some, rows.nodes)) for which, some in data.by_effects]
+    parts = [(which, rows.of(some)) for which, some in data.by_effects]
     first = 0.0
     for point, weight in zip(grid, mass, strict=True):
         if not point.any():

@@ -118,7 +118,7 @@ def _places(layout: Layout) -> dict[str, int]:
 
 def _moments(found: Posterior, which: Sequence[int] | np.ndarray) -> tuple[Floats, Floats]:
     """Mean and covariance of some coefficients over all nodes."""
-    half = np.linalg.inv(found.chol)[:, :, which]
+    half = found.root[:, :, which]
     coef = found.coef[:, which]
     mean = found.weight @ coef
     cov = np.einsum("k,kip,kiq->pq", found.weight, half, half)

@@ -88,8 +88,13 @@ class Posterior:
         for k in range(len(self.weight)):
             rows = slice(ends[k], ends[k + 1])
             if rows.start < rows.stop:
-                coef[rows] = self.coef[k] + np.linalg.solve(self.chol[k].T, normal[rows].T).T
+                coef[rows] = self.coef[k] + normal[rows] @ self.root[k]
         return node, coef if self.cases is None else self.cases.draw(node, coef, points[order, -1])
+
+    @cached_property
+    def root(self) -> Floats:
+        """Half of the coefficients' covariance at each node: root' root, (K, p, p)."""
+        return np.linalg.inv(self.chol)
 
     @cached_property
     def cases(self) -> Cases | None:
@@ -102,7 +107,7 @@ class Posterior:
 
     @cached_property
     def _moments(self) -> tuple[Floats, Floats]:
-        coef, variance = self.coef, (np.linalg.inv(self.chol) ** 2).sum(1)
+        coef, variance = self.coef, (self.root**2).sum(1)
         if self.cases is not None:
             coef, variance = self.cases.moments(variance)
         mean = self.weight @ coef

@@ -9,7 +9,7 @@ Works on draws; knows no log.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from functools import cached_property, partial
+from functools import cached_property, lru_cache, partial
 
 import numpy as np
 from scipy.special import ndtr
@@ -93,6 +93,13 @@ class Burr:
         return total / self.height.shape[1]
 
 
+@lru_cache(maxsize=256)
+def _ages(low: float, high: float) -> Floats:
+    ages = np.array([low]) if low == high else low + (high - low) * np.linspace(0, 1, _AGES) ** 2
+    ages.setflags(write=False)
+    return ages
+
+
 @dataclass(frozen=True, eq=False)
 class Promise:
     """Everything that one job's draws say. `node` (draws,), rising, tells which node of the scatters a draw belongs to.
@@ -127,11 +134,10 @@ class Promise:
         return replace(self, node=self.node[pick], radius=self.radius.some(pick),
                        removal=self.removal and self.removal.some(pick), burr=self.burr and self.burr.some(pick))
 
-    @cached_property
+    @property
     def ages(self) -> Floats:
         """Sheet ages at which the promise is looked at: closer on a young sheet, where wear is fast."""
-        low, high = self.hours
-        return np.array([low]) if low == high else low + (high - low) * np.linspace(0, 1, _AGES) ** 2
+        return _ages(*self.hours)
 
     @cached_property
     def alike(self) -> list[tuple[float, np.ndarray]]:

@@ -9,7 +9,9 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaln, log_ndtr, ndtr, stdtr
+from scipy.special import log_ndtr, ndtr
+
+from .chances import LogChances, constant
 
 Floats = NDArray[np.float64]
 TAIL_MOST = 1 / 2.8  # 1/ν of the heaviest tail that is considered: the variance still exists
@@ -52,6 +54,14 @@ FLAT = Spread(float("nan"), float("inf"))
 (Box and Tiao 1973, Bayesian Inference in Statistical Analysis, chapter 5)."""
 OFF = Spread(0.0, 0.0)
 """The level is not there: its spread is 0."""
+
+
+class LoadProducts(NamedTuple):
+    """Products of row loads with loads and row columns: each is `times` one `of` a `few` (n,); (effects, columns)."""
+
+    few: list[Floats]
+    of: NDArray[np.intp]
+    times: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,6 +170,20 @@ class MixedData:
         """Products of the row columns, (n, pf²)."""
         f = self.row_columns
         return (f[:, :, None] * f[:, None, :]).reshape(len(f), -1)
+
+    @cached_property
+    def load_products(self) -> LoadProducts:
+        """Products of the loads with loads and row columns."""
+        few: dict[bytes, Floats] = {}
+        wanted = np.concatenate([self.load, self.row_columns], 1)
+        of, times = np.zeros((2, self.load.shape[1], wanted.shape[1]))
+        for i, j in np.ndindex(of.shape):
+            product = self.load[:, i] * wanted[:, j]
+            times[i, j] = product[np.flatnonzero(product)[:1]].sum()
+            alike = product / (times[i, j] or 1.0)
+            few.setdefault(alike.tobytes(), alike)
+            of[i, j] = list(few).index(alike.tobytes())
+        return LoadProducts(list(few.values()), of.astype(int), times)
 
     @cached_property
     def plate_products(self) -> Floats:
@@ -286,20 +310,30 @@ def nodes_at(data: MixedData, theta: Floats, *, reference: bool = False) -> Node
 
 
 class Rows:
-    """Log density, score and curvature of the rows at K nodes. Lives for one batch."""
+    """Log density, score and curvature of the rows at K nodes. Lives for one batch.
 
-    def __init__(self, data: MixedData, nodes: Nodes) -> None:
+    `chances`: those of other rows at the same nodes, where there are any.
+    """
+
+    def __init__(self, data: MixedData, nodes: Nodes, chances: LogChances | None = None) -> None:
         m = len(data.edge_spread)
         self.data, self.nodes = data, nodes
         self.one = m == 1
         self.sd = nodes.edge_sd(data)
         self.student = data.heavy_tails
+        self.chances = chances
         if self.student:
             nu = 1 / nodes.tail
-            const = gammaln((nu + 1) / 2) - gammaln(nu / 2) - 0.5 * np.log(nu * np.pi)
+            const = constant(nu)
+            if len(data.censored):
+                self.chances = chances or LogChances(nu)
             self.nu = nu if self.one else nu[:, data.scale]
             self.const = const if self.one else const[:, data.scale]
         self.log_sd = np.log(self.sd)
+
+    def of(self, some: MixedData) -> Rows:
+        """Other rows at the same nodes."""
+        return Rows(some, self.nodes, self.chances)
 
     def log_density(self, eta: Floats) -> Floats:
         """(K, n) at linear predictors `eta`."""
@@ -349,7 +383,7 @@ class Rows:
         z = -self.data.side[c] * e
         if not self.student:
             return log_ndtr(z)
-        return np.log(np.maximum(stdtr(self.nu if self.one else self.nu[:, c], z), 1e-300))
+        return self.chances.below(z, self.data.scale[c])
 
     def _bound(self, e: Floats) -> tuple[Floats, Floats]:
         """Score and negative curvature of the bounds at standardised distances `e`."""

@@ -138,21 +138,28 @@ def distance_to_limit(sd: Floats, width: float, share: float, alone: Floats | No
     come near without passing. `alone`, where known, is the distance without the other limit, which is outside.
     Readings are symmetric about their mean, so one distance serves both limits.
     """
-    wanted, most = ndtri(share), width / 2
+    wanted, most, two_sided = ndtri(share), width / 2, np.isfinite(width)
+    shape, sd = sd.shape[:-1], sd.reshape(-1, sd.shape[-1])
     if alone is None:
-        alone = wanted * np.sqrt(sd**2 @ WEIGHTS) if share > 0.5 else np.zeros(sd.shape[:-1])
-    d = np.minimum(alone, most)
+        alone = max(wanted, 0.0) * np.sqrt(sd**2 @ WEIGHTS)
+    d = np.minimum(alone, most).ravel()
+    inside, rows = np.empty(len(d)), np.arange(len(d))
     for _ in range(_NEWTON_STEPS):
-        z, back = d[..., None] / sd, (width - d[..., None]) / sd
-        inside = np.clip((ndtr(z) - ndtr(-back)) @ WEIGHTS, 1e-12, 1 - 1e-15)
-        probit = ndtri(inside)
-        slope = ((np.exp(-0.5 * z * z) - np.exp(-0.5 * back * back)) / sd) @ WEIGHTS
-        step = (wanted - probit) * np.exp(-0.5 * probit * probit) / np.maximum(slope, 1e-12)
-        d, last = np.clip(d + step, 0.0, most), d
-        if np.abs(d - last).max() < _NEAR:
+        at, parts = d[rows], sd if len(rows) == len(sd) else sd[rows]
+        z = at[:, None] / parts
+        within, slope = ndtr(z), np.exp(-0.5 * z * z)
+        if two_sided:
+            back = (width - at[:, None]) / parts
+            within, slope = within - ndtr(-back), slope - np.exp(-0.5 * back * back)
+        inside[rows] = within = np.clip(within @ WEIGHTS, 1e-12, 1 - 1e-15)
+        probit = ndtri(within)
+        step = (wanted - probit) * np.exp(-0.5 * probit * probit) / np.maximum((slope / parts) @ WEIGHTS, 1e-12)
+        d[rows] = np.clip(at + step, 0.0, most)
+        rows = rows[np.abs(d[rows] - at) >= _NEAR]
+        if not len(rows):
             break
     # At the middle between the limits the share is greatest: what is short of it there has no mean.
-    return np.where((d >= most) & (inside < share), np.inf, d)
+    return np.where((d >= most) & (inside < share), np.inf, d).reshape(shape)
 
 
 def less_than_none(sd: Floats, width: float, share: float) -> tuple[Floats, Floats]:

@@ -71,7 +71,7 @@ def _known(model: LineFit, job: Job) -> bool:
              (rows["passes"], job.passes))
     wanted = [n for n in ("edge_radius_mm", "removal_um") if getattr(job, n) is not None]
     tried = evidence.Tried.of(model, job)
-    return (rows["abrasive_sheet"][read].nunique() >= evidence.FEWEST_SHEETS and tried.low < tried.high
+    return (rows["abrasive_sheet"][read].nunique() >= evidence.FEWEST_SHEETS and not tried.narrow
             and all(v.min() / near <= at <= v.max() * near for v, at in spans)
             and (rows["grit"] == job.grit).any() and job.sheet_hours[1] <= rows["contact_hours"][read].max() * near
             and all(np.isfinite(model.log.reading(n).value).sum() >= evidence.FEWEST_READINGS for n in wanted))

@@ -41,10 +41,15 @@ def speeds(window: SpeedWindow, system: System) -> ShownWindow:
     """
     if window.low_m_min is None or window.high_m_min is None or window.recommended_m_min is None:
         raise ValueError(f"{window.job.title}: found verdict {window.verdict!r}, wanted a job with a window")
+    return shown_span(window.low_m_min, window.high_m_min, window.recommended_m_min, system)
+
+
+def shown_span(low_m_min: float, high_m_min: float, set_point_m_min: float, system: System) -> ShownWindow:
+    """Speeds from one to another with a set point between, printed as `speeds` does."""
     quantity = QUANTITIES[SPEED]
     least = quantity.metric_decimals if system == "metric" else quantity.imperial_decimals
     low, high, point = (float(in_shown(SPEED, v, system))
-                        for v in (window.low_m_min, window.high_m_min, window.recommended_m_min))
+                        for v in (low_m_min, high_m_min, set_point_m_min))
     for decimals in range(least, least + FINER_STEPS):
         scale = 10.0 ** decimals
         first, last = math.ceil(low * scale - 1e-6), math.floor(high * scale + 1e-6)

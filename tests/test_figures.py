@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from xml.etree import ElementTree
 
 import numpy as np
 import pages
@@ -12,6 +13,7 @@ import pytest
 import edgefinish as ef
 from edgefinish import figures
 from edgefinish.drawing import SHAPES, figure_json
+from edgefinish.svg import svg
 from edgefinish.units import in_shown
 
 OF_A_JOB = (figures.window_figure, figures.radius_by_position, figures.wear_by_sheet, figures.removal_figure,
@@ -122,6 +124,15 @@ def test_a_word_instead_of_a_curve_where_the_trials_cannot_judge():
     for picture in OF_A_JOB:
         assert not [t for t in picture(told, _refused(job)).data if t.mode == "lines"]
     assert "Not enough evidence" in str(figures.window_figure(told, _refused(job)).layout.annotations)
+
+
+def test_a_picture_of_nothing_has_no_numbers_on_its_axes():
+    told = pages.demo()
+    fig = figures.wear_by_sheet(told, _refused(replace(pages.issued(told)[0].job, drum_pressure_kPa=500.0)))
+    assert not fig.data
+    drawn = ElementTree.fromstring(svg(fig, "f"))
+    words = {"".join(t.itertext()) for t in drawn.iter() if t.tag.endswith("}text")}
+    assert words and not [w for w in words if w[:1].isdigit()]
 
 
 def test_untried_material_draws_and_says_so():

@@ -17,6 +17,7 @@ import pytest
 from lines import POSITIONS, SEVERITIES, Plan, campaign, holds, run_trial, worst
 
 import edgefinish as ef
+from edgefinish.wording import speeds
 
 TRUTH = campaign("usual", 3).truth
 JOB = ef.Job(material="S355", thickness_mm=10, drum_pressure_kPa=45, grit="P80", sheet_hours=(0, 12),
@@ -105,6 +106,9 @@ ODD = {
     "a single speed": Odd(
         lambda: whole().assign(feed_speed_m_min=2.0), "not enough evidence",
         ("Only 2.0 m/min was tried", "45 kPa, 1.3, 2.0 and 3.0 m/min")),
+    "speeds next to each other": Odd(
+        lambda: whole().assign(feed_speed_m_min=np.where(of_runs("R001", "R002", "R003"), 2.06, 2.0)),
+        "not enough evidence", ("lie within 3", "less than the 5", "45 kPa, 1.3, 2.0 and 3.0 m/min")),
     "one plate": Odd(lambda: whole()[of_runs("R001")], "not enough evidence",
                      ("1 abrasive sheet:", "4 edges", "Only 1.8 m/min was tried")),
     "feed speed rises with sheet age": Odd(
@@ -159,6 +163,9 @@ ODD = {
         replace(JOB, passes=2)),
     "dates missing on some rows": Odd(
         lambda: where(of_runs("R005", "R006"), date=pd.NaT), "window", ("8 rows have no date",)),
+    "dated by the day each edge was measured": Odd(
+        lambda: whole().assign(date=whole()["edge_position"].map(
+            {p: f"2026-03-{2 + i:02d}" for i, p in enumerate(POSITIONS)})), "window"),
     "all sheets fresh": Odd(
         lambda: whole().assign(contact_hours=0.0), "not enough evidence", ("the oldest run had 0 h",)),
 }
@@ -274,6 +281,20 @@ def test_three_plates_of_a_material_carry_less_than_thirty_three():
 def test_some_dates_missing_is_as_no_dates():
     found, bare = answer("dates missing on some rows")[1], window(whole().drop(columns="date"))
     assert ends(found) == ends(bare)
+
+
+def test_a_narrow_window_names_the_ends_that_are_printed():
+    model = answer("as it was")[0]
+    found = model.window(replace(JOB, edge_radius_mm=(0.4, 1.0), sheet_hours=(4, 4)))
+    assert found.high_m_min < 1.1 * found.low_m_min
+    printed = speeds(found, "metric")
+    assert float(printed.low) < float(printed.high)
+    assert found.reasons[0].startswith(f"Below {printed.low} m/min") and found.reasons[1].startswith(
+        f"Above {printed.high} m/min")
+
+
+def test_dates_of_measuring_tell_no_order():
+    assert ends(answer("dated by the day each edge was measured")[1]) == ends(window(whole().drop(columns="date")))
 
 
 def test_one_dated_row_dates_its_run():
