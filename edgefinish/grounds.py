@@ -223,16 +223,19 @@ def lean(fitted: LawFit, job: Job, material: int, window: tuple[float, float]) -
     return max(1.0, float(np.sqrt(grown.max())))
 
 
-def unsupported(model: LineFit, job: Job, window: tuple[float, float], centre: Centre, lean_: float,
-                settled: bool) -> SpeedWindow:
-    """The answer where a window comes out but rests on the priors, or the fit did not settle."""
+def unsettled(model: LineFit, job: Job, tried: evidence.Tried) -> SpeedWindow:
+    """The answer where nothing can be said, since the fit did not settle."""
+    low, high = tried.speeds
+    return SpeedWindow(job=job, verdict="not enough evidence", reasons=(
+        "The fit did not settle; look at the residuals for rows that do not belong.",
+        evidence.run_next(model, job, (low, float(np.sqrt(low * high)), high), 3)))
+
+
+def unsupported(model: LineFit, job: Job, window: tuple[float, float], centre: Centre, lean_: float) -> SpeedWindow:
+    """The answer where a window comes out but rests on the priors."""
     ends = centre.feed_speed_m_min * np.exp(np.array(window))
-    found = []
-    if lean_ > LEAN_MOST:
-        found.append(f"The window would rest on assumed physics: with those assumptions loosened, the mean at an end "
-                     f"is {lean_:.1f} times as uncertain. Speeds, pressures and ages were not varied apart.")
-    if not settled:
-        found.append("The fit did not settle; look at the residuals for rows that do not belong.")
+    found = [f"The window would rest on assumed physics: with those assumptions loosened, the mean at an end is "
+             f"{lean_:.1f} times as uncertain. Speeds, pressures and ages were not varied apart."]
     together = _together(model, job, evidence.Tried.of(model, job))
     found += together or [evidence.run_next(model, job, (ends[0], float(np.sqrt(ends.prod())), ends[1]), 3)]
     return SpeedWindow(job=job, verdict="not enough evidence", reasons=tuple(found))

@@ -144,7 +144,9 @@ class LineFit:
             if asked is not None:  # all spreads alike is near, and wanted for other answers anyway
                 near = self.law(removal=removal, priors=priors)
                 layout = taken_over(near, lay(position_spread=near.layout.position_spread))
-                return LawFit(layout, posterior(layout.data, NODES, np.r_[near.posterior.mode.theta, 0.0]), priors)
+                found = posterior(layout.data, NODES, np.r_[near.posterior.mode.theta, 0.0])
+                settled = found.mode.settled and near.posterior.settled
+                return LawFit(layout, replace(found, mode=found.mode._replace(settled=settled)), priors)
             layout = lay()
             found = posterior(layout.data, NODES)
             by_position = spread_by_position(layout, found)

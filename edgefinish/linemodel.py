@@ -44,13 +44,15 @@ class LineModel(LineFit):
             return SpeedWindow(job=job, verdict="not enough evidence", reasons=tuple(gaps))
         fitted = self.law_for(job)
         promise = self.promise_of(fitted, job, tried.speeds)
+        if not fitted.posterior.settled:
+            return grounds.unsettled(self, job, tried)
         (found, low, high), *others = looked = windows_of(promise, job.share, job.confidence)
         if found is None:
             wide = np.max([one.high - one.low for one in looked], axis=0) >= np.log(NARROWEST)
             return grounds.refusal(self, job, fitted, promise, float(wide.mean()))
         lean = grounds.lean(fitted, job, self.material_index(fitted.layout, job), found)
-        if lean > grounds.LEAN_MOST or not fitted.posterior.settled:
-            return grounds.unsupported(self, job, found, fitted.layout.centre, lean, fitted.posterior.settled)
+        if lean > grounds.LEAN_MOST:
+            return grounds.unsupported(self, job, found, fitted.layout.centre, lean)
         point = set_point(low, high, found)
         centre = fitted.layout.centre.feed_speed_m_min
         slow, fast, best = (float(centre * np.exp(v)) for v in (*found, point))

@@ -18,6 +18,8 @@ from .rows import Floats, MixedData, Nodes, nodes_at
 _NEAR = 0.3  # gain of a step below which a mode that was started near by is near enough to lay nodes about
 _START_TAIL = -0.8  # normal score of 1/ν near 0.075
 _EVEN, _EVEN_OF_MANY = 0.45, 0.2  # of a dozen unknowns no better weights come of laying the nodes again
+_STEPS, _CAREFUL = 2, 20  # of Newton at a node, usually and where these leave it all too rough
+_REST, _RESTLESS = 0.05, 0.05  # a last step by which no mean moves more; share of the weight that may have longer ones
 _BATCH = 4_000_000  # numbers in one array of a batch of nodes
 
 
@@ -28,15 +30,15 @@ class _Got(NamedTuple):
     solution: Solution
 
 
-def _batch(data: MixedData, theta: Floats, warm: Floats | None, restricted: bool = True, reference: bool = False
-           ) -> _Got:
+def _batch(data: MixedData, theta: Floats, warm: Floats | None, restricted: bool = True, reference: bool = False,
+           steps: int = _STEPS) -> _Got:
     """`solve` at many points with bounded memory; linear predictors are kept of the first point only."""
     nodes = nodes_at(data, theta, reference=reference)
     size = max(1, _BATCH // max(len(data.y), 1))
     parts = []
     for at in range(0, len(theta), size):
         some = Nodes(*(x[at:at + size] for x in nodes))
-        got = solve(data, some, warm, 3 if warm is None else 2, restricted=restricted)
+        got = solve(data, some, warm, steps + (warm is None), restricted=restricted)
         if not at:
             first = got.eta[:1]
         parts.append(got._replace(eta=first[:0], plate=got.plate[:, :0]))
@@ -164,18 +166,25 @@ def posterior(data: MixedData, count: int = 256, start: Floats | Mode | None = N
     first, enough = (_start(data), 0.01) if start is None else (start.theta if given else start, _NEAR)
     flat = any(np.isinf(data.spreads[i].log_sd) for i in data.free)
 
-    def top(some: MixedData) -> Mode:
-        return climb(partial(_batch, some, reference=flat), first, floor=0.1 if flat else 1.0, enough=enough)
+    def top(some: MixedData, steps: int = _STEPS) -> Mode:
+        batch = partial(_batch, some, reference=flat, steps=steps)
+        return climb(batch, first, floor=0.1 if flat else 1.0, enough=enough)
 
     if len(data.y) > MANY_ROWS and not flat:
         e = explore_many(data, first, top, count)
         return Posterior(data, nodes_at(data, e.theta), e.weight, e.coef, e.chol, e.at_mode, e.mode, e.effective)
-    mode = given._replace(warm=None) if given else top(data)
-    cloud: Cloud = nodes_about(partial(_batch, data, reference=flat), mode, count,
-                               _EVEN_OF_MANY if data.family else _EVEN)
-    if given and not cloud.effective:  # not near after all
-        return posterior(data, count)
-    got: _Got = cloud.got
+    for steps in (_STEPS, _CAREFUL):
+        mode = given._replace(warm=None) if given else top(data, steps)
+        cloud: Cloud = nodes_about(partial(_batch, data, reference=flat, steps=steps), mode, count,
+                                   _EVEN_OF_MANY if data.family else _EVEN)
+        if given and not cloud.effective:  # not near after all
+            return posterior(data, count)
+        got: _Got = cloud.got
+        restless = float(cloud.weight @ (got.solution.moved > _REST))
+        if mode.settled and restless < _RESTLESS:
+            break
+        first = mode.theta
+    mode = mode._replace(settled=mode.settled and restless < _RESTLESS)
     at_mode = solve(data, nodes_at(data, mode.theta[None]), mode.warm)
     return Posterior(data, got.nodes, cloud.weight, got.solution.coef, got.solution.chol, at_mode, mode,
                      cloud.effective)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import smallstudy
-from anyline import judge, trial
+from anyline import jobs, judge, trial
 
+import edgefinish as ef
 from edgefinish.report import report_html
 from edgefinish.results import open_study
 
@@ -34,3 +35,17 @@ def test_a_report_can_be_made_of_any_log(tmp_path, name):
     results = open_study(study)
     page = report_html(results)
     assert results.windows and all(w.job.material in page for w in results.windows)
+
+
+def test_a_posterior_too_rough_to_lay_out_promises_nothing():
+    """Edges alike to 3 %, plates far apart, half of them below the gauge: Newton comes to rest at few nodes.
+
+    What came of it hung on the last digit: a window, or none, by the number of threads.
+    """
+    rng = np.random.default_rng([4054, 5])
+    rows = trial(rng)
+    job = next(jobs(rows, rng, 1))
+    model = ef.fit(ef.read_log(rows[rows["material"] == job.material]))
+    window = model.window(job)
+    assert window.verdict == "not enough evidence" and "did not settle" in window.reasons[0]
+    assert "Run 3 plates" in window.reasons[1] and not model.law_for(job).posterior.settled
