@@ -143,6 +143,12 @@ def gaps(model: LineFit, job: Job, tried: Tried) -> list[str]:
     return found
 
 
+def unsettled(model: LineFit, job: Job, tried: Tried) -> list[str]:
+    """Why a job cannot be judged where the fit did not settle, and what to run."""
+    return ["The fit did not settle; look at the residuals for rows that do not belong.",
+            run_next(model, job, _three(model, tried), FEWEST_SHEETS)]
+
+
 def _look(model: LineFit, job: Job) -> _Run:
     rows, key, read = model.log.rows, model.material_of(job), measured(model, job)
     first: list[str] = []

@@ -223,14 +223,6 @@ def lean(fitted: LawFit, job: Job, material: int, window: tuple[float, float]) -
     return max(1.0, float(np.sqrt(grown.max())))
 
 
-def unsettled(model: LineFit, job: Job, tried: evidence.Tried) -> SpeedWindow:
-    """The answer where nothing can be said, since the fit did not settle."""
-    low, high = tried.speeds
-    return SpeedWindow(job=job, verdict="not enough evidence", reasons=(
-        "The fit did not settle; look at the residuals for rows that do not belong.",
-        evidence.run_next(model, job, (low, float(np.sqrt(low * high)), high), 3)))
-
-
 def unsupported(model: LineFit, job: Job, window: tuple[float, float], centre: Centre, lean_: float) -> SpeedWindow:
     """The answer where a window comes out but rests on the priors."""
     ends = centre.feed_speed_m_min * np.exp(np.array(window))

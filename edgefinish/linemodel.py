@@ -44,8 +44,6 @@ class LineModel(LineFit):
             return SpeedWindow(job=job, verdict="not enough evidence", reasons=tuple(gaps))
         fitted = self.law_for(job)
         promise = self.promise_of(fitted, job, tried.speeds)
-        if not fitted.posterior.settled:
-            return grounds.unsettled(self, job, tried)
         (found, low, high), *others = looked = windows_of(promise, job.share, job.confidence)
         if found is None:
             wide = np.max([one.high - one.low for one in looked], axis=0) >= np.log(NARROWEST)
@@ -110,7 +108,10 @@ class LineModel(LineFit):
 
     def _evidence(self, job: Job) -> tuple[evidence.Tried, list[str]]:
         tried = evidence.Tried.of(self, job)
-        return tried, evidence.gaps(self, job, tried)
+        gaps = evidence.gaps(self, job, tried)
+        if not gaps and not self.law_for(job).posterior.settled:
+            gaps = evidence.unsettled(self, job, tried)
+        return tried, gaps
 
     def _judged(self, job: Job) -> evidence.Tried:
         tried, gaps = self._evidence(job)

@@ -11,12 +11,26 @@ import edgefinish as ef
 from edgefinish.report import report_html
 from edgefinish.results import open_study
 
+
+def too_rough():
+    """Rows and a job: edges alike to 3 %, plates far apart, half of them below the gauge.
+
+    Newton comes to rest at few nodes; what came of it hung on the last digit: a window, or none, by the number of
+    threads.
+    """
+    rng = np.random.default_rng([4054, 5])
+    rows = trial(rng)
+    job = next(jobs(rows, rng, 1))
+    return rows[rows["material"] == job.material], job
+
+
 ODD = {
     "one speed": lambda rows: rows.assign(feed_speed_m_min=1.7),
     "one plate": lambda rows: rows[rows["run"] == "R00"],
     "one sheet": lambda rows: rows.assign(abrasive_sheet="A0", contact_hours=np.arange(len(rows)) // 4 * 0.5),
     "all below the gauge": lambda rows: rows.assign(edge_radius_mm="<1.5"),
     "one position": lambda rows: rows[rows["edge_position"] == "cutout"],
+    "a posterior too rough to lay out": lambda rows: too_rough()[0],
     "any line": lambda rows: trial(np.random.default_rng([11, 3])),
 }
 
@@ -38,14 +52,10 @@ def test_a_report_can_be_made_of_any_log(tmp_path, name):
 
 
 def test_a_posterior_too_rough_to_lay_out_promises_nothing():
-    """Edges alike to 3 %, plates far apart, half of them below the gauge: Newton comes to rest at few nodes.
-
-    What came of it hung on the last digit: a window, or none, by the number of threads.
-    """
-    rng = np.random.default_rng([4054, 5])
-    rows = trial(rng)
-    job = next(jobs(rows, rng, 1))
-    model = ef.fit(ef.read_log(rows[rows["material"] == job.material]))
+    rows, job = too_rough()
+    model = ef.fit(ef.read_log(rows))
     window = model.window(job)
     assert window.verdict == "not enough evidence" and "did not settle" in window.reasons[0]
     assert "Run 3 plates" in window.reasons[1] and not model.law_for(job).posterior.settled
+    with pytest.raises(ef.JobError, match="did not settle"):
+        model.share(job, [2.0])
