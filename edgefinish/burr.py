@@ -27,7 +27,7 @@ _LEVEL = (2.5, 3.0)
 _LOG_SLOPE = (np.log(4.0), 0.6)
 _RATIO = (-0.6, 0.35)
 _MATERIAL = 0.8
-_STEPS, _SMALL = 6, 1e-4  # of Newton towards a sheet's effect; the error left is about the square of the last
+_STEPS, _SMALL = 20, 1e-4  # of Newton towards a sheet's effect; the error left is about the square of the last
 
 
 @dataclass(frozen=True, eq=False)
