@@ -25,10 +25,10 @@ _MANY = 20_000  # rows, or plates, from which products are summed a node at a ti
 
 
 class Solution(NamedTuple):
-    """What is known of everything else at each node; leading axis K. `moved`: by how much Newton's last step did."""
+    """What is known of everything else at each node; leading axis K. `gain`: what Newton's last step brought."""
 
     log_post: Floats
-    moved: Floats
+    gain: Floats
     coef: Floats
     chol: Floats
     sheet: Floats
@@ -222,7 +222,7 @@ def solve(data: MixedData, nodes: Nodes, eta: Floats | None = None, steps: int =
     astray = ~(moved < _ASTRAY)
     log_post = np.where(np.isfinite(log_post) & ~astray, log_post + nodes.log_prior, -np.inf)
     own = np.sqrt(np.maximum(np.diagonal(c.sheet_shrink, axis1=2, axis2=3), 0))
-    found = Solution(log_post, moved, c.coef, c.chol, c.sheet, u, eta, own)
+    found = Solution(log_post, 0.5 * (weight * (eta - last) ** 2).sum(1), c.coef, c.chol, c.sheet, u, eta, own)
     if shortened or not astray.any():
         return found
     again = solve(data, Nodes(*(part[astray] for part in nodes)), np.broadcast_to(start, eta.shape)[astray],

@@ -19,7 +19,7 @@ _NEAR = 0.3  # gain of a step below which a mode that was started near by is nea
 _START_TAIL = -0.8  # normal score of 1/ν near 0.075
 _EVEN, _EVEN_OF_MANY = 0.45, 0.2  # of a dozen unknowns no better weights come of laying the nodes again
 _STEPS, _CAREFUL = 2, 20  # of Newton at a node, usually and where these leave it all too rough
-_REST, _RESTLESS = 0.05, 0.05  # a last step by which no mean moves more; share of the weight that may have longer ones
+_ROUGH, _TOO_ROUGH = 0.02, 0.1  # what the last step may still gain in log posterior, mean of the nodes
 _BATCH = 4_000_000  # numbers in one array of a batch of nodes
 
 
@@ -180,11 +180,11 @@ def posterior(data: MixedData, count: int = 256, start: Floats | Mode | None = N
         if given and not cloud.effective:  # not near after all
             return posterior(data, count)
         got: _Got = cloud.got
-        restless = float(cloud.weight @ (got.solution.moved > _REST))
-        if mode.settled and restless < _RESTLESS:
+        rough = float(cloud.weight @ got.solution.gain)
+        if mode.settled and rough < _ROUGH:
             break
         first = mode.theta
-    mode = mode._replace(settled=mode.settled and restless < _RESTLESS)
+    mode = mode._replace(settled=mode.settled and rough < _TOO_ROUGH)
     at_mode = solve(data, nodes_at(data, mode.theta[None]), mode.warm)
     return Posterior(data, got.nodes, cloud.weight, got.solution.coef, got.solution.chol, at_mode, mode,
                      cloud.effective)
