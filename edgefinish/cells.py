@@ -297,7 +297,7 @@ def read_dates(column: Column, order: str | None, found: Findings) -> np.ndarray
     day_first = order == DAY_FIRST or any(int(m["first"]) > 12 for m in slashed)
     month_first = order == MONTH_FIRST or any(int(m["second"]) > 12 for m in slashed)
     settled = day_first != month_first
-    value = np.full(len(column.values) + 1, np.datetime64("NaT"), dtype="datetime64[us]")
+    value = np.full(len(column.values) + 1, np.datetime64("NaT", "us"))
     bad: dict[int, tuple[str, str]] = {}
     wanted = "a date"
     for i, raw in enumerate(column.values):

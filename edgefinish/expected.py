@@ -64,7 +64,7 @@ class Expected:
 def expect(planned: Plan, *, workers: int = 1, lines: int | None = None, progress: bool = False) -> Expected:
     """Simulate trials of the plan's size and of sizes about it; deterministic, whatever `workers`.
 
-    `lines`: how many lines are imagined, by default 48, or 16 where burr or removal are promised too. Raises
+    `lines`: how many lines are imagined, by default 64, or 16 where burr or removal are promised too. Raises
     `JobError` where the jobs leave no room: hardly any line can do them.
     """
     jobs = _asked(planned.jobs)

@@ -210,8 +210,9 @@ def test_a_sqlite_file_is_never_changed(tmp_path):
     os.chmod(tmp_path / "trials.db", 0o444)
     pd.testing.assert_frame_equal(read_log(url, table="edges").rows, read_log(CLEAN).rows, check_exact=True)
     assert (tmp_path / "trials.db").read_bytes() == before and [p.name for p in tmp_path.iterdir()] == ["trials.db"]
-    with pytest.raises(sqlite3.OperationalError, match="readonly"):
-        databases._sqlite(str(tmp_path / "trials.db")).execute("create table x (a)")
+    with contextlib.closing(databases._sqlite(str(tmp_path / "trials.db"))) as connection:
+        with pytest.raises(sqlite3.OperationalError, match="readonly"):
+            connection.execute("create table x (a)")
 
 
 def test_sqlite_texts_that_are_no_dates_are_faults_of_their_rows(tmp_path):
