@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import math
 import re
 from dataclasses import dataclass
 from functools import cache
@@ -34,8 +35,13 @@ class Table:
 
     @property
     def cells(self) -> list[list[str]]:
-        """Every cell as text, row by row."""
-        return [[_word(v) for v in row] for row in self.frame.itertuples(index=False)]
+        """Every cell as text, row by row; numbers of a column to the same decimals, so that they can be compared.
+
+        >>> [row[0] for row in Table(pd.DataFrame({"effect": [-0.1, 1.0, 0.0049]})).cells]
+        ['−0.100', '1.000', '0.005']
+        """
+        columns = [_words(column) for _, column in self.frame.items()]
+        return [list(row) for row in zip(*columns, strict=True)]
 
     @property
     def numeric(self) -> list[bool]:
@@ -69,14 +75,23 @@ class Table:
         return f"{self.markup()}<script>{script()}</script>"
 
 
-def _word(value: object) -> str:
-    """Three digits of a number, a dash for what is not there."""
+def _words(column: pd.Series) -> list[str]:
+    """A column as text: its greatest number to three or four figures and the others as fine, a dash for what is not."""
+    numbers = [abs(v) for v in column if isinstance(v, float) and math.isfinite(v)]
+    place = math.floor(math.log10(max(numbers, default=0.0) or 1.0))
+    decimals = max(3 - place if place >= 0 else 2 - place, 0)
+    while decimals and all(float(f"{v:.{decimals - 1}f}") == float(f"{v:.{decimals}f}") for v in numbers):
+        decimals -= 1
+    return [_word(v, decimals) for v in column]
+
+
+def _word(value: object, decimals: int) -> str:
     if isinstance(value, str):
         return value
     if pd.isna(value):
         return "–"
     if isinstance(value, float):
-        return f"{value:.0f}" if abs(value) >= 1000 else f"{value:.3g}"
+        return f"{value:z.{decimals}f}".replace("-", "−")
     return str(value)
 
 

@@ -8,6 +8,7 @@ import subprocess
 import browser
 import numpy as np
 import pages
+import pandas as pd
 import pypdf
 import pytest
 from selenium.webdriver.common.keys import Keys
@@ -16,6 +17,7 @@ from edgefinish import evidence
 from edgefinish.explorer import FINER, at
 from edgefinish.intervals import speed_intervals
 from edgefinish.setupsheet import sheet_html
+from edgefinish.tables import Table
 from edgefinish.wording import speeds
 
 pytestmark = browser.needed
@@ -217,6 +219,14 @@ def test_tables_sort_by_keyboard_and_filter(driver, tmp_path):
     wanted = pages.demo().log.rows.query("material == 'AR450'")["burr_severity"].nunique()
     assert len(driver.execute_script(rows)) == wanted
     assert browser.complaints(driver) == []
+
+
+def test_numbers_below_zero_are_sorted_as_numbers(driver, tmp_path):
+    table = Table(pd.DataFrame({"score": [0.5, -10.0, float("nan"), -9.0, 3.0]}))
+    _open(driver, tmp_path, f'<!doctype html><meta charset="utf-8">{table._repr_html_()}')
+    driver.find_element("css selector", "thead button").click()
+    cells = driver.execute_script("return [...document.querySelectorAll('tbody td')].map(c => c.textContent)")
+    assert cells == ["−10.0", "−9.0", "0.5", "3.0", "–"]
 
 
 def test_explorer_is_worked_by_keyboard_and_named(driver, tmp_path):

@@ -4,7 +4,7 @@
   const make = (tag, text) => { const e = document.createElement(tag); e.textContent = text; return e; };
   const words = (row, n) => row.cells[n].textContent.trim();
   function order(a, b) {
-    const x = parseFloat(a), y = parseFloat(b);
+    const [x, y] = [a, b].map(word => parseFloat(word.replace("\u2212", "-")));
     if (x - y) return x - y;
     // What is blank or no number among numbers stands last.
     if (isNaN(x) !== isNaN(y)) return isNaN(x) ? 1 : -1;
