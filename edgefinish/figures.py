@@ -92,8 +92,8 @@ def window_figure(results: Results, window: SpeedWindow) -> go.Figure:
             f"{percent(job.share)}. Lower panel: measured edge radius by edge position; pale: run at another pressure, "
             f"grit, thickness or number of passes.")
     fig = empty(f"At which speeds do at least {percent(job.share)} of edges meet every limit?",
-                _verdict_lines(results, window), text, 440, rows=2, cols=1, shared_xaxes=True,
-                vertical_spacing=0.05, row_heights=[0.5, 0.5])
+                _verdict_lines(results, window), text, 500, rows=2, cols=1, shared_xaxes=True,
+                vertical_spacing=0.05, row_heights=[0.57, 0.43])
     curve, tried = curve_speeds(results, window), tried_speeds(results, job)
     shade(fig, window, system)
     if tried is None:
@@ -112,7 +112,7 @@ def window_figure(results: Results, window: SpeedWindow) -> go.Figure:
     speed = np.asarray(in_shown(SPEED, results.log.rows[SPEED].to_numpy(float), system))
     readings(fig, results, "edge_radius_mm", index, speed, job, (2, 1))
     radius_limits(fig, job, system, right, (2, 1))
-    fig.update_yaxes(title_text="edges within limits, %", range=[0, 178 if window.verdict == "window" else 108],
+    fig.update_yaxes(title_text="edges within limits, %", range=[0, 154 if window.verdict == "window" else 108],
                      tickvals=list(range(0, 101, 20)),
                      ticktext=[str(v) for v in range(0, 101, 20)], row=1, col=1)
     fig.update_yaxes(title_text=axis("edge_radius_mm", system), rangemode="tozero", row=2, col=1)
