@@ -55,6 +55,8 @@ class Table:
 
 def column_of(header: str, cells: pd.Series | np.ndarray, row_numbers: np.ndarray) -> Column:
     """A column by its different values; blank cells get the code −1."""
+    if isinstance(cells.dtype, pd.PeriodDtype):
+        cells = cells.astype(str)  # a day as it is written; a month is no date
     if cells.dtype == object and pd.api.types.infer_dtype(cells, skipna=True) != "string":
         cells = _object_array([_cell(c) for c in cells])
     codes, unique = pd.factorize(cells)

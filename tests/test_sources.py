@@ -147,6 +147,15 @@ def test_dataframe_kinds():
         pd.testing.assert_frame_equal(frame, before)
 
 
+def test_dates_of_a_dataframe_whatever_holds_them():
+    days = pd.Series(pd.date_range("2026-03-04", periods=4).repeat(4))
+    expected = read_log(CLEAN.assign(date=days.dt.strftime("%Y-%m-%d"))).rows
+    for held in (days, days.astype("datetime64[s]"), days.dt.tz_localize("Asia/Tokyo"), days.dt.date,
+                 days.dt.to_period("D")):
+        pd.testing.assert_frame_equal(read_log(CLEAN.assign(date=held)).rows, expected)
+    assert {p.found for p in faults(CLEAN.assign(date=days.dt.to_period("M")))} == {"2026-03"}
+
+
 def test_several_files(tmp_path):
     (tmp_path / "north.csv").write_text(CLEAN.iloc[:8].to_csv(index=False))
     (tmp_path / "south.csv").write_text(CLEAN.iloc[8:].to_csv(index=False, sep=";"))
