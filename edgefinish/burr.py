@@ -8,13 +8,15 @@ All parameters are in units of the burr's own scatter from edge to edge.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any, NamedTuple
 
 import numpy as np
 from scipy.special import gammaincinv, log_ndtr, ndtri
 
-from .explore import SEED, Cloud, Mode, climb, nodes_about, pick, shuffled
+from .burrmany import BurrSums, log_chance, own_effects, summed
+from .explore import SEED, Batch, Cloud, Mode, climb, nodes_about, pick, shuffled
 from .rows import Floats, Spread
 
 MIDDLE_RADIUS, MIDDLE_HEIGHT = np.log(0.3), np.log(0.3)
@@ -27,6 +29,10 @@ _LEVEL = (2.5, 3.0)
 _LOG_SLOPE = (np.log(4.0), 0.6)
 _RATIO = (-0.6, 0.35)
 _MATERIAL = 0.8
+MANY_EDGES, _SUBSET = 4000, 2000
+_FEWEST_NODES = 12
+_PASSES, _STILL = 20, 0.05  # of sums about the mode; steps, in SDs, that need no other
+_LEAST_BEND = 0.3  # downward, over one SD: there has to be a mode
 _STEPS, _SMALL = 20, 1e-4  # of Newton towards a sheet's effect; the error left is about the square of the last
 
 
@@ -43,6 +49,12 @@ class BurrData:
     material: np.ndarray
     materials: int
     sheet_prior: Spread = SHEET
+
+    def thinned(self, count: int) -> BurrData:
+        """About `count` of the edges, evenly from all over them, whether cleared or not."""
+        kept = np.linspace(0, len(self.row) - 1, min(count, len(self.row))).astype(int)
+        return replace(self, **{n: getattr(self, n)[kept] for n in (
+            "row", "cleared", "log_radius", "height", "sheet", "material")})
 
 
 def of_sheets(sheets: int) -> Spread:
@@ -79,9 +91,32 @@ def _edges(data: BurrData, theta: Floats) -> _Edges:
     line = level[:, None] + slope[:, None] * (data.log_radius - MIDDLE_RADIUS) + (slope * ratio)[:, None] * data.height
     if own.shape[1]:
         line = line + own[:, data.material]
-    starts = np.flatnonzero(np.r_[True, np.diff(data.sheet) != 0])
+    starts = _starts(data)
     sheet = np.repeat(np.arange(len(starts)), np.diff(np.r_[starts, len(data.sheet)]))
     return _Edges(line, np.where(data.cleared, 1.0, -1.0), starts, sheet)
+
+
+def _starts(data: BurrData) -> np.ndarray:
+    return np.flatnonzero(np.r_[True, np.diff(data.sheet) != 0])
+
+
+def _line(theta: Floats) -> Floats:
+    """Coefficients of `_columns`, (K, p)."""
+    slope = np.exp(theta[:, 1])
+    return np.column_stack([theta[:, 0], slope, slope * theta[:, 2], theta[:, 4:]])
+
+
+def _columns(data: BurrData) -> Floats:
+    """What an edge's margin is a sum of, its sheet's own effect aside, (n, p)."""
+    own = data.material[:, None] == np.arange(data.materials if data.materials > 1 else 0)
+    return np.column_stack([np.ones(len(data.row)), data.log_radius - MIDDLE_RADIUS, data.height, own])
+
+
+def _slopes(margin: Floats, sign: Floats) -> tuple[Floats, Floats]:
+    """Slope and curvature, downward, of each edge's log chance at its margin, (K, n) each."""
+    z = sign * margin
+    mills = np.exp(-0.5 * z * z - 0.5 * np.log(2 * np.pi) - log_ndtr(z))
+    return sign * mills, np.clip(mills * (z + mills), 0, 1)  # what it lies within; far out the digits are lost
 
 
 def _effects(edges: _Edges, precision: Floats, near: Floats | None = None) -> tuple[Floats, Floats]:
@@ -92,10 +127,8 @@ def _effects(edges: _Edges, precision: Floats, near: Floats | None = None) -> tu
     line, sign, starts, index = edges
 
     def slopes(effect: Floats) -> tuple[Floats, Floats]:
-        z = sign * (line + effect[:, index])
-        mills = np.exp(-0.5 * z * z - 0.5 * np.log(2 * np.pi) - log_ndtr(z))
-        curve = np.clip(mills * (z + mills), 0, 1)  # what it lies within; far out the digits are lost
-        return np.add.reduceat(sign * mills, starts, axis=1), np.add.reduceat(curve, starts, axis=1)
+        score, curve = _slopes(line + effect[:, index], sign)
+        return np.add.reduceat(score, starts, axis=1), np.add.reduceat(curve, starts, axis=1)
 
     effect = np.zeros((len(line), len(starts))) + (0.0 if near is None else near)
     for _ in range(_STEPS):
@@ -107,10 +140,17 @@ def _effects(edges: _Edges, precision: Floats, near: Floats | None = None) -> tu
     return effect, 1 / np.sqrt(slopes(effect)[1] + precision)
 
 
+def _log_prior(data: BurrData, theta: Floats) -> Floats:
+    level, log_slope, ratio, log_sd = theta[:, :4].T
+    return -0.5 * (((level - _LEVEL[0]) / _LEVEL[1]) ** 2 + ((log_slope - _LOG_SLOPE[0]) / _LOG_SLOPE[1]) ** 2
+                   + ((ratio - _RATIO[0]) / _RATIO[1]) ** 2
+                   + ((log_sd - np.log(data.sheet_prior.median)) / data.sheet_prior.log_sd) ** 2
+                   + (theta[:, 4:] ** 2).sum(1) / _MATERIAL**2)
+
+
 def _evaluate(data: BurrData, theta: Floats, warm: Any) -> _Got:
     """Log posterior at points (K, 4 + materials if several): the own effect of each sheet is integrated out."""
-    level, log_slope, ratio, log_sd = theta[:, :4].T
-    own, edges = theta[:, 4:], _edges(data, theta)
+    log_sd, edges = theta[:, 3], _edges(data, theta)
     precision = np.exp(log_sd)[:, None] ** -2
     effect, width = _effects(edges, precision, warm)
     parts = []
@@ -121,10 +161,7 @@ def _evaluate(data: BurrData, theta: Floats, warm: Any) -> _Got:
     stack = np.array(parts)
     top = stack.max(0)
     log_like = (top + np.log(np.exp(stack - top).sum(0)) + np.log(width) - log_sd[:, None]).sum(1)
-    prior = -0.5 * (((level - _LEVEL[0]) / _LEVEL[1]) ** 2 + ((log_slope - _LOG_SLOPE[0]) / _LOG_SLOPE[1]) ** 2
-                    + ((ratio - _RATIO[0]) / _RATIO[1]) ** 2
-                    + ((log_sd - np.log(data.sheet_prior.median)) / data.sheet_prior.log_sd) ** 2
-                    + (own**2).sum(1) / _MATERIAL**2)
+    prior = _log_prior(data, theta)
     return _Got(np.where(np.isfinite(log_like), log_like + prior, -np.inf), effect[0])
 
 
@@ -137,6 +174,12 @@ class BurrPosterior:
     weight: Floats
     mode: Mode
     effective: float
+    sums: BurrSums | None = None
+
+    @property
+    def settled(self) -> bool:
+        """Whether the search for the mode settled and enough nodes carry the weight."""
+        return self.mode.settled and self.effective * len(self.weight) >= _FEWEST_NODES
 
     def draws(self, count: int, material: int) -> tuple[Floats, Floats, Floats]:
         """Level, slope and height slope of each draw, divided by the scatter of burr over sheets and edges together."""
@@ -147,8 +190,10 @@ class BurrPosterior:
 
     def sheets(self) -> tuple[np.ndarray, Floats, Floats]:
         """Sheets of the data as they are numbered there; mean and SD of their own effects, (K, sheets) each."""
-        edges = _edges(self.data, self.theta)
-        return self.data.sheet[edges.starts], *_effects(edges, np.exp(self.theta[:, 3:4]) ** -2)
+        starts = _starts(self.data)
+        if self.sums is not None:
+            return self.data.sheet[starts], *own_effects(self.sums, _line(self.theta), np.exp(self.theta[:, 3]))
+        return self.data.sheet[starts], *_effects(_edges(self.data, self.theta), np.exp(self.theta[:, 3:4]) ** -2)
 
 
 def fit_burr(data: BurrData, count: int = 512, start: Floats | None = None) -> BurrPosterior:
@@ -157,12 +202,70 @@ def fit_burr(data: BurrData, count: int = 512, start: Floats | None = None) -> B
     centre = np.r_[_LEVEL[0], _LOG_SLOPE[0], _RATIO[0], np.log(data.sheet_prior.median), np.zeros(many)]
     scale = np.r_[_LEVEL[1], _LOG_SLOPE[1], _RATIO[1], data.sheet_prior.log_sd, np.full(many, _MATERIAL)]
 
-    def batch(unit: Floats, warm: Any) -> _Got:
-        return _evaluate(data, centre + unit * scale, warm)
+    def exact(some: BurrData, unit: Floats, warm: Any) -> _Got:
+        return _evaluate(some, centre + unit * scale, warm)
 
-    mode = climb(batch, np.zeros(len(centre)) if start is None else start)
+    def by_sums(sums: BurrSums, unit: Floats, warm: Any) -> _Got:
+        theta = centre + unit * scale
+        return _Got(log_chance(sums, _line(theta), np.exp(theta[:, 3])) + _log_prior(data, theta), None)
+
+    first, sums = np.zeros(len(centre)) if start is None else start, None
+    batch = partial(exact, data)
+    if len(data.row) <= MANY_EDGES:
+        mode = climb(batch, first)
+    else:
+        mode, near, last = climb(partial(exact, data.thinned(_SUBSET)), first), False, False
+        for _ in range(_PASSES):
+            sums, before, last = _sums(data, centre + mode.theta * scale), mode, near
+            batch = _mended(partial(by_sums, sums), partial(exact, data), mode, whole=last)
+            mode = climb(batch, mode.theta)
+            near = bool((np.abs(mode.theta - before.theta) < _STILL * np.sqrt(np.diag(mode.cov))).all())
+            if last and near:
+                break
+        mode = mode._replace(settled=mode.settled and last and near)
     cloud: Cloud = nodes_about(batch, mode, count)
-    return BurrPosterior(data, centre + cloud.theta * scale, cloud.weight, mode, cloud.effective)
+    found = BurrPosterior(data, centre + cloud.theta * scale, cloud.weight, mode, cloud.effective, sums)
+    return found if sums is None or found.settled else fit_burr(data.thinned(MANY_EDGES), count)
+
+
+def _mended(near: Batch, exact: Batch, mode: Mode, whole: bool) -> Batch:
+    """`near` with what it lacks of `exact` about the mode: slopes and curvatures over one SD along the posterior's own
+    axes, and with `whole` those between axes.
+
+    Effects of sheets with few edges are not normal: sums alone would have level and spread too small.
+    """
+    variance, axes = np.linalg.eigh(mode.cov)
+    d, step = len(variance), (axes * np.sqrt(variance)).T
+    pairs = [(i, j) for i in range(d) for j in range(i)] if whole else []
+    both = np.array([step[i] + step[j] for i, j in pairs]).reshape(-1, d)
+    points = mode.theta + np.vstack([np.zeros(d), step, -step, both, -both])
+
+    def curved(some: Batch) -> tuple[Floats, Floats]:
+        value = some(points, None).log_post
+        up, down, over, under = np.split(value[1:] - value[0], np.cumsum([d, d, len(pairs)]))
+        bend = np.diag(up + down)
+        for (i, j), v in zip(pairs, (over + under - [up[i] + down[i] + up[j] + down[j] for i, j in pairs]) / 2,
+                             strict=True):
+            bend[i, j] = bend[j, i] = v
+        return (up - down) / 2, bend
+
+    (slope, bend), (has, has_bend) = curved(exact), curved(near)
+    roots, turned = np.linalg.eigh(bend)
+    lack, lack_bend = slope - has, (turned * np.minimum(roots, -_LEAST_BEND)) @ turned.T - has_bend
+
+    def batch(unit: Floats, warm: Any) -> _Got:
+        away = (unit - mode.theta) @ axes / np.sqrt(variance)
+        return _Got(near(unit, warm).log_post + away @ lack + 0.5 * ((away @ lack_bend) * away).sum(1), None)
+    return batch
+
+
+def _sums(data: BurrData, theta: Floats) -> BurrSums:
+    """Sums of the edges about one point (p,) and the sheets' most probable effects there."""
+    edges = _edges(data, theta[None])
+    effect, _ = _effects(edges, np.exp(theta[None, 3:4]) ** -2)
+    margin = edges.line + effect[:, edges.sheet]
+    score, curve = _slopes(margin, edges.sign)
+    return summed(_columns(data), margin[0], score[0], curve[0], edges.starts)
 
 
 _HEIGHT_NODES = 12

@@ -109,7 +109,8 @@ class LineModel(LineFit):
     def _evidence(self, job: Job) -> tuple[evidence.Tried, list[str]]:
         tried = evidence.Tried.of(self, job)
         gaps = evidence.gaps(self, job, tried)
-        if not gaps and not self.law_for(job).posterior.settled:
+        if not gaps and not (self.law_for(job).posterior.settled
+                             and (job.residual_burr_mm is None or self.burr_fit(job).settled)):
             gaps = evidence.unsettled(self, job, tried)
         return tried, gaps
 

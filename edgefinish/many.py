@@ -31,7 +31,7 @@ from .rows import Floats, MixedData, Rows, nodes_at
 MANY_ROWS = 4000
 _SUBSET = 1600
 _FEW_PLATES = 1500
-_PASSES = 20
+_PASSES, _NEARLY = 20, 1.0
 
 
 class _Got(NamedTuple):
@@ -55,25 +55,24 @@ class Explored(NamedTuple):
 def explore_many(data: MixedData, start: Floats, climb_subset: Any, count: int) -> Explored:
     """Mode on all rows and nodes of what few units decide.
 
-    `climb_subset(data)` gives the mode of a smaller problem, from which this one starts; `start` where that is none.
+    `climb_subset(data)` gives the mode of a smaller problem, from which this one starts; None where `start` is near.
     """
-    thin = climb_subset(_thinned(data))
-    theta = thin.theta if np.isfinite(thin.log_post) else start
+    theta = start
+    if climb_subset is not None:
+        thin = climb_subset(_thinned(data))
+        theta = thin.theta if np.isfinite(thin.log_post) else start
     outer = _decided_by_few(data)
     inner = np.flatnonzero(~outer)
-    settled, eta = False, None
-    cov = thin.cov
+    settled, eta, bend, gain = False, None, None, np.inf
     for _ in range(_PASSES):
         at = solve(data, nodes_at(data, theta[None]), eta, 3, corrected=False)
         eta = at.eta
         sums = _sums(data, theta, at)
         before = theta.copy()
         theta = theta.copy()
-        theta[inner], gain = _newton(data, theta, inner, at, sums)
+        theta[inner], gain, bend = _newton(data, theta, inner, at, sums, bend if gain < _NEARLY else None)
         top = climb(partial(_by_sums, data, sums, theta, outer), theta[outer])
         theta[outer] = top.theta
-        cov = np.eye(len(theta)) * 1e-8
-        cov[np.ix_(outer, outer)] = top.cov
         if gain < 0.05 and np.abs(theta - before)[outer].max(initial=0) < 0.03:
             settled = top.settled
             break
@@ -84,6 +83,8 @@ def explore_many(data: MixedData, start: Floats, climb_subset: Any, count: int) 
     whole = np.repeat(theta[None], count, 0)
     whole[:, outer] = cloud.theta
     found: Coefficients = cloud.got.found
+    cov = np.eye(len(theta)) * 1e-8
+    cov[np.ix_(outer, outer)] = top.cov
     mode = Mode(theta, cov, None, float(at.log_post[0]), settled)
     return Explored(whole, cloud.weight, found.coef, found.chol, at, mode, cloud.effective)
 
@@ -144,9 +145,12 @@ def _by_sums(data: MixedData, sums: RowSums, theta: Floats, outer: NDArray[np.bo
     return _Got(value + nodes.log_prior, None, c)
 
 
-def _newton(data: MixedData, theta: Floats, inner: NDArray[np.intp], at: Solution, sums: RowSums
-            ) -> tuple[Floats, float]:
-    """One Newton step of what the rows decide, sheets and coefficients held, plates integrated; and what it gains."""
+def _newton(data: MixedData, theta: Floats, inner: NDArray[np.intp], at: Solution, sums: RowSums, bend: Floats | None
+            ) -> tuple[Floats, float, Floats]:
+    """One Newton step of what the rows decide, sheets and coefficients held, plates integrated; and what it gains.
+
+    `bend`: the curvature that an earlier step found, where that is near enough; returned for those after.
+    """
     d = len(inner)
     nodes = nodes_at(data, theta[None])
     shrink = collapse(data, sums, nodes.plate_sd(data) ** 2).shrink
@@ -164,14 +168,15 @@ def _newton(data: MixedData, theta: Floats, inner: NDArray[np.intp], at: Solutio
     middle = value(theta)
     up, down = (np.array([value(theta + s * unit[i]) for i in range(d)]) for s in (1, -1))
     slope = (up - down) / (2 * width)
-    bend = np.diag((up - 2 * middle + down) / width**2)
-    for i in range(d):
-        for j in range(i):
-            both = value(theta + unit[i] + unit[j]) + value(theta - unit[i] - unit[j])
-            bend[i, j] = bend[j, i] = (both - up[i] - down[i] - up[j] - down[j] + 2 * middle) / (2 * width**2)
+    if bend is None:
+        bend = np.diag((up - 2 * middle + down) / width**2)
+        for i in range(d):
+            for j in range(i):
+                both = value(theta + unit[i] + unit[j]) + value(theta - unit[i] - unit[j])
+                bend[i, j] = bend[j, i] = (both - up[i] - down[i] - up[j] - down[j] + 2 * middle) / (2 * width**2)
     roots, axes = np.linalg.eigh(-bend)
     step = axes @ ((axes.T @ slope) / np.maximum(roots, 1.0))
     step *= min(1.0, 1.0 / max(np.abs(step).max(), 1e-12))
     while value(theta + step @ unit / width) < middle and np.abs(step).max() > 1e-4:
         step /= 2
-    return theta[inner] + step, float(slope @ step)
+    return theta[inner] + step, float(slope @ step), bend

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.stats import multivariate_normal
 
+from edgefinish import burr
 from edgefinish import posterior as room
-from edgefinish.rows import MixedData, Spread
+from edgefinish.burrmany import log_chance, own_effects, summed
+from edgefinish.rows import Floats, MixedData, Spread
 
 
 def trial(plates: int, edges: int, sheets: int, below: float = 0.0, seed: int = 3) -> MixedData:
@@ -54,3 +57,70 @@ def test_a_long_log_recovers_what_made_it(monkeypatch):
     edge, plate, sheet, _ = np.exp(many.weight @ np.log(many.nodes.sd))
     np.testing.assert_allclose([edge, plate, sheet], [0.08, 0.06, 0.08], rtol=0.2)
     assert 1 / many.nodes.tail[0, 0] == pytest.approx(5, rel=0.3)
+
+
+def edges_with_burr(edges: int, sheets: int, sheet_sd: float, materials: int = 1) -> burr.BurrData:
+    """Edges of many sheets, cleared or not; truth: level 2.5, slope 4, height ratio −0.5."""
+    rng = np.random.default_rng(8)
+    sheet = np.sort(np.arange(edges) % sheets)
+    log_radius, height = rng.normal(-1.1, 0.3, edges), rng.normal(0, 0.35, edges)
+    margin = 2.5 + 4 * (log_radius - np.log(0.3)) - 2 * height + sheet_sd * rng.standard_normal(sheets)[sheet]
+    return burr.BurrData(np.arange(edges), margin + rng.standard_normal(edges) > 0, log_radius, height, sheet,
+                         sheet % materials, materials)
+
+
+def promised(found: burr.BurrPosterior) -> tuple[Floats, Floats]:
+    """Mean and SD of what a promise rests on: level, slope and height slope over the scatter of burr."""
+    drawn = np.array(found.draws(4096, 0))
+    return drawn.mean(1), drawn.std(1)
+
+
+# Four edges a sheet and sheets far apart: there the chance of a sheet's effect is anything but normal.
+@pytest.mark.parametrize(("edges", "sheets", "sheet_sd", "materials"), [
+    (5000, 50, 0.3, 1), (5000, 1250, 1.0, 1), (6000, 300, 0.5, 4)])
+def test_burr_of_sums_is_that_of_every_edge(monkeypatch, edges, sheets, sheet_sd, materials):
+    data = edges_with_burr(edges, sheets, sheet_sd, materials)
+    by_sums = burr.fit_burr(data, 128)
+    monkeypatch.setattr(burr, "MANY_EDGES", edges)
+    exact = burr.fit_burr(data, 128)
+    assert by_sums.sums is not None and exact.sums is None and by_sums.settled and exact.settled
+    (mean, sd), (mean_sums, sd_sums) = promised(exact), promised(by_sums)
+    assert (np.abs(mean - mean_sums) < 0.2 * sd).all()
+    np.testing.assert_allclose(sd_sums, sd, rtol=0.2)
+    (names, effect, width), (names_sums, effect_sums, width_sums) = exact.sheets(), by_sums.sheets()
+    assert names.tolist() == names_sums.tolist()
+    assert (np.abs(exact.weight @ effect - by_sums.weight @ effect_sums) < 0.3 * (exact.weight @ width)).all()
+    np.testing.assert_allclose(by_sums.weight @ width_sums, exact.weight @ width, rtol=0.05)
+
+
+def test_burr_that_sums_do_not_carry_is_fitted_on_some_edges(monkeypatch):
+    data = edges_with_burr(3000, 30, 0.3)
+    monkeypatch.setattr(burr, "MANY_EDGES", 1000)
+    monkeypatch.setattr(burr, "_mended", lambda near, exact, mode, whole: lambda unit, warm: near(unit, warm)._replace(
+        log_post=np.where((unit == mode.theta).all(1), 0.0, -1e9)))
+    found = burr.fit_burr(data, 128)
+    assert found.sums is None and found.settled and len(found.data.row) == 1000
+    assert set(found.data.sheet) == set(range(30))
+    mean, sd = promised(found)
+    total = np.hypot(1, 0.3)
+    assert np.abs((mean * total - [2.5 - 4 * np.log(0.3), 4, -2]) / sd).max() < 3.5
+
+
+def test_sums_give_the_marginal_of_a_normal_with_a_shared_effect():
+    """Against scipy's multivariate normal density."""
+    rng = np.random.default_rng(2)
+    columns, sheet = rng.normal(size=(12, 2)), np.repeat([0, 1, 2], [3, 4, 5])
+    weight, margin = rng.uniform(0.2, 1, 12), rng.normal(size=12)
+    sums = summed(columns, margin, np.zeros(12), weight, np.array([0, 3, 7]))
+    line, sd = rng.normal(size=(4, 2)), np.array([0.1, 0.5, 1.0, 3.0])
+    same = sheet[:, None] == sheet
+    wanted = [multivariate_normal(columns @ b, np.diag(1 / weight) + s**2 * same).logpdf(margin)
+              for b, s in zip(line, sd, strict=True)]
+    got = log_chance(sums, line, sd)
+    np.testing.assert_allclose(np.diff(got), np.diff(wanted), rtol=1e-9)
+    for k, (b, s) in enumerate(zip(line, sd, strict=True)):
+        mean, width = (part[k] for part in own_effects(sums, line, sd))
+        of_all = s**2 * (sheet == np.arange(3)[:, None])
+        inverse = np.linalg.inv(np.diag(1 / weight) + s**2 * same)
+        np.testing.assert_allclose(mean, of_all @ inverse @ (margin - columns @ b), rtol=1e-9)
+        np.testing.assert_allclose(width**2, s**2 - np.diag(of_all @ inverse @ of_all.T), rtol=1e-9)
