@@ -32,6 +32,7 @@ _MATERIAL = 0.8
 MANY_EDGES, _SUBSET = 4000, 2000
 _FEWEST_NODES = 12
 _PASSES, _STILL = 20, 0.05  # of sums about the mode; steps, in SDs, that need no other
+_NEVER = 1e12  # of log chance, down
 _LEAST_BEND = 0.3  # downward, over one SD: there has to be a mode
 _STEPS, _SMALL = 20, 1e-4  # of Newton towards a sheet's effect; the error left is about the square of the last
 
@@ -241,7 +242,7 @@ def _mended(near: Batch, exact: Batch, mode: Mode, whole: bool) -> Batch:
     points = mode.theta + np.vstack([np.zeros(d), step, -step, both, -both])
 
     def curved(some: Batch) -> tuple[Floats, Floats]:
-        value = some(points, None).log_post
+        value = np.maximum(some(points, None).log_post, -_NEVER)
         up, down, over, under = np.split(value[1:] - value[0], np.cumsum([d, d, len(pairs)]))
         bend = np.diag(up + down)
         for (i, j), v in zip(pairs, (over + under - [up[i] + down[i] + up[j] + down[j] for i, j in pairs]) / 2,

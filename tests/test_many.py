@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from scipy.special import ndtr
 from scipy.stats import multivariate_normal
 
 from edgefinish import burr
 from edgefinish import posterior as room
+from edgefinish.burr import MIDDLE_RADIUS
 from edgefinish.burrmany import log_chance, own_effects, summed
 from edgefinish.rows import Floats, MixedData, Spread
 
@@ -104,6 +108,16 @@ def test_burr_that_sums_do_not_carry_is_fitted_on_some_edges(monkeypatch):
     mean, sd = promised(found)
     total = np.hypot(1, 0.3)
     assert np.abs((mean * total - [2.5 - 4 * np.log(0.3), 4, -2]) / sd).max() < 3.5
+
+
+@pytest.mark.parametrize("cleared", [True, False])
+def test_burr_of_a_long_log_whose_edges_are_all_alike(cleared):
+    data = edges_with_burr(6000, 40, 0.3)
+    found = burr.fit_burr(replace(data, cleared=np.full(6000, cleared)), 128)
+    level, slope, _ = found.draws(512, 0)
+    share = ndtr(level + slope * MIDDLE_RADIUS)
+    assert found.settled and np.isfinite(found.theta).all()
+    assert (share.mean() > 0.99) if cleared else (share.mean() < 0.01)
 
 
 def test_sums_give_the_marginal_of_a_normal_with_a_shared_effect():
