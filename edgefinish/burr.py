@@ -16,7 +16,7 @@ import numpy as np
 from scipy.special import gammaincinv, log_ndtr, ndtri
 
 from .burrmany import BurrSums, log_chance, own_effects, summed
-from .explore import SEED, Batch, Cloud, Mode, climb, nodes_about, pick, shuffled
+from .explore import FEWEST_NODES, SEED, Batch, Cloud, Mode, climb, nodes_about, pick, shuffled
 from .rows import Floats, Spread
 
 MIDDLE_RADIUS, MIDDLE_HEIGHT = np.log(0.3), np.log(0.3)
@@ -30,7 +30,6 @@ _LOG_SLOPE = (np.log(4.0), 0.6)
 _RATIO = (-0.6, 0.35)
 _MATERIAL = 0.8
 MANY_EDGES, _SUBSET = 4000, 2000
-_FEWEST_NODES = 12
 _PASSES, _STILL = 20, 0.05  # of sums about the mode; steps, in SDs, that need no other
 _NEVER = 1e12  # of log chance, down
 _LEAST_BEND = 0.3  # downward, over one SD: there has to be a mode
@@ -180,7 +179,7 @@ class BurrPosterior:
     @property
     def settled(self) -> bool:
         """Whether the search for the mode settled and enough nodes carry the weight."""
-        return self.mode.settled and self.effective * len(self.weight) >= _FEWEST_NODES
+        return self.mode.settled and self.effective * len(self.weight) >= FEWEST_NODES
 
     def draws(self, count: int, material: int) -> tuple[Floats, Floats, Floats]:
         """Level, slope and height slope of each draw, divided by the scatter of burr over sheets and edges together."""

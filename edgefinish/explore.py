@@ -13,8 +13,10 @@ from scipy.stats import qmc
 
 Floats = NDArray[np.float64]
 SEED = 20260131
-_FAR = 10.0  # how far below the middle a point is put that came to nothing
 """Seed of the scrambled Sobol points of which draws are made; part of every record."""
+FEWEST_NODES = 12
+"""Where fewer nodes than that carry the weight, nothing is promised of them. Judgement, no source."""
+_FAR = 10.0  # how far below the middle a point is put that came to nothing
 
 
 class Evaluated(Protocol):

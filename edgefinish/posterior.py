@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.special import ndtri
 
-from .explore import Cloud, Mode, climb, nodes_about, pick, sobol
+from .explore import FEWEST_NODES, Cloud, Mode, climb, nodes_about, pick, sobol
 from .kin import Cases
 from .many import MANY_ROWS, explore_many
 from .mixed import Solution, solve
@@ -66,7 +66,7 @@ class Posterior:
     @property
     def settled(self) -> bool:
         """Whether every iteration settled and enough nodes carry the weight."""
-        return self.mode.settled and self.effective * len(self.weight) >= 12
+        return self.mode.settled and self.effective * len(self.weight) >= FEWEST_NODES
 
     @property
     def at_mode_sd(self) -> Floats:

@@ -12,7 +12,7 @@ import pandas as pd
 from scipy.special import betaincinv, ndtri
 
 from . import evidence
-from .explore import SEED
+from .explore import FEWEST_NODES, SEED
 from .heldout import (
     BAND,
     MOST_ROWS,
@@ -44,7 +44,6 @@ MOVED = 0.05
 """A window's end that moves by this share when a sheet is left out is worth a look; less is near the noise of the
 draws. Judgement, no source."""
 _JOINT_DRAWS, _COPIES = 1024, 400
-_FEWEST_NODES = 12
 _LISTED = 8
 _TELLING = 0.35  # a wider 95 % range of a share tells little
 
@@ -325,7 +324,7 @@ def _priors(results: Results) -> Check:
         found = {}
         for factor in PRIOR_FACTORS:
             other = _reweighed(fitted, factor)
-            few = 1 / (other.posterior.weight**2).sum() < _FEWEST_NODES
+            few = 1 / (other.posterior.weight**2).sum() < FEWEST_NODES
             window = None if few else _window_of(model.promise_of(other, job, tried), job, other.layout)
             found[factor] = window
             middle = np.exp(other.posterior.weight @ np.log(other.posterior.nodes.sd[:, _sheet_column(fitted)]))
