@@ -311,9 +311,8 @@ def _whose_sheets(model: LineFit, job: Job) -> tuple[int, int, int, str]:
     """Sheets of the job's material, of other materials, of other materials alone, and whose the others are."""
     read, key = evidence.measured(model, job), model.material_of(job)
     sheets, names = model.log.rows["abrasive_sheet"][read], model.materials[read]
-    own = set(sheets[names == key])
-    others = set(sheets[names != key])
-    whose = sorted(set(names) - {key})
+    own, others = (set(sheets[one].unique()) for one in (names == key, names != key))
+    whose = sorted(set(names.unique()) - {key})
     listed = ", ".join(whose) if len(whose) <= MOST_NAMES else f"{len(whose)} other materials"
     return len(own), len(others), len(others - own), listed
 

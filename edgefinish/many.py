@@ -12,7 +12,9 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
+from .densities import Rows
 from .explore import Cloud, Mode, climb, nodes_about
 from .kin import log_chance
 from .mixed import (
@@ -26,12 +28,13 @@ from .mixed import (
     plate_integrals,
     solve,
 )
-from .rows import Floats, MixedData, Rows, nodes_at
+from .rows import Floats, MixedData, nodes_at
 
 MANY_ROWS = 4000
 _SUBSET = 1600
 _FEW_PLATES = 1500
-_PASSES, _NEARLY = 20, 1.0
+_ENOUGH_PLATES = 1000
+_PASSES = 20
 
 
 class _Got(NamedTuple):
@@ -63,14 +66,14 @@ def explore_many(data: MixedData, start: Floats, climb_subset: Any, count: int) 
         theta = thin.theta if np.isfinite(thin.log_post) else start
     outer = _decided_by_few(data)
     inner = np.flatnonzero(~outer)
-    settled, eta, bend, gain = False, None, None, np.inf
+    settled, eta = False, None
     for _ in range(_PASSES):
-        at = solve(data, nodes_at(data, theta[None]), eta, 3, corrected=False)
+        at = solve(data, nodes_at(data, theta[None]), eta, 3 if eta is None else 2, corrected=False)
         eta = at.eta
         sums = _sums(data, theta, at)
         before = theta.copy()
         theta = theta.copy()
-        theta[inner], gain, bend = _newton(data, theta, inner, at, sums, bend if gain < _NEARLY else None)
+        theta[inner], gain = _newton(data, theta, inner, at, sums)
         top = climb(partial(_by_sums, data, sums, theta, outer), theta[outer])
         theta[outer] = top.theta
         if gain < 0.05 and np.abs(theta - before)[outer].max(initial=0) < 0.03:
@@ -145,38 +148,79 @@ def _by_sums(data: MixedData, sums: RowSums, theta: Floats, outer: NDArray[np.bo
     return _Got(value + nodes.log_prior, None, c)
 
 
-def _newton(data: MixedData, theta: Floats, inner: NDArray[np.intp], at: Solution, sums: RowSums, bend: Floats | None
-            ) -> tuple[Floats, float, Floats]:
+class _Held(NamedTuple):
+    """Rows about the mode, sheets and coefficients held; `times`: how many such plates they stand for each."""
+
+    data: MixedData
+    eta: Floats
+    plate: Floats
+    shrink: Floats
+    times: float = 1.0
+
+    def log_chance(self, theta: Floats) -> float:
+        """Log posterior of the unknowns, plates integrated."""
+        here = nodes_at(self.data, theta[None])
+        rows, sd = Rows(self.data, here), np.broadcast_to(here.plate_sd(self.data), self.plate.shape)
+        by_plate = rows.by_plate(self.eta)
+        total = by_plate.sum() + plate_integrals(self.data, rows, self.eta, self.plate, self.shrink, sd, by_plate)[0]
+        total -= 0.5 * (np.divide(self.plate, sd, out=np.zeros_like(self.plate), where=sd > 0) ** 2).sum()
+        return float(self.times * (total - np.log(sd[sd > 0]).sum()) + here.log_prior[0])
+
+    def thinned(self) -> _Held:
+        """Some of the plates, standing for all, where they are many."""
+        every = len(self.data.sheet) // _ENOUGH_PLATES
+        if every < 2:
+            return self
+        some = np.arange(len(self.data.sheet)) % every == 0
+        keep = some[self.data.plate]
+        return _Held(self.data.rows_where(keep), self.eta[:, keep], self.plate[:, some], self.shrink[:, some],
+                     len(some) / some.sum())
+
+
+def _newton(data: MixedData, theta: Floats, inner: NDArray[np.intp], at: Solution, sums: RowSums
+            ) -> tuple[Floats, float]:
     """One Newton step of what the rows decide, sheets and coefficients held, plates integrated; and what it gains.
 
-    `bend`: the curvature that an earlier step found, where that is near enough; returned for those after.
+    How unknowns go together is taken from some of the plates: how soon the mode is found hangs on it, not where it is.
     """
     d = len(inner)
     nodes = nodes_at(data, theta[None])
-    shrink = collapse(data, sums, nodes.plate_sd(data) ** 2).shrink
-
-    def value(point: Floats) -> float:
-        here = nodes_at(data, point[None])
-        rows, sd = Rows(data, here), np.broadcast_to(here.plate_sd(data), at.plate.shape)
-        total = rows.log_density(at.eta).sum() + plate_integrals(data, rows, at.eta, at.plate, shrink, sd)[0]
-        total -= 0.5 * (np.divide(at.plate, sd, out=np.zeros_like(at.plate), where=sd > 0) ** 2).sum()
-        return float(total - np.log(sd[sd > 0]).sum() + here.log_prior[0])
-
+    whole = _Held(data, at.eta, at.plate, collapse(data, sums, nodes.plate_sd(data) ** 2).shrink)
+    some = whole.thinned()
     width = min(0.1, 12 / np.sqrt(len(data.y)))
     unit = np.zeros((d, len(theta)))
     unit[range(d), inner] = width
-    middle = value(theta)
-    up, down = (np.array([value(theta + s * unit[i]) for i in range(d)]) for s in (1, -1))
-    slope = (up - down) / (2 * width)
-    if bend is None:
-        bend = np.diag((up - 2 * middle + down) / width**2)
-        for i in range(d):
-            for j in range(i):
-                both = value(theta + unit[i] + unit[j]) + value(theta - unit[i] - unit[j])
-                bend[i, j] = bend[j, i] = (both - up[i] - down[i] - up[j] - down[j] + 2 * middle) / (2 * width**2)
-    roots, axes = np.linalg.eigh(-bend)
-    step = axes @ ((axes.T @ slope) / np.maximum(roots, 1.0))
+    middle = whole.log_chance(theta)
+    up, down = (np.array([whole.log_chance(theta + s * u) for u in unit]) for s in (1, -1))
+    slope, bend = (up - down) / (2 * width), np.diag((up - 2 * middle + down) / width**2)
+    for i in range(d):
+        for j in range(i):
+            both, apart = (some.log_chance(theta + unit[i] + s * unit[j])
+                           + some.log_chance(theta - unit[i] - s * unit[j]) for s in (1, -1))
+            bend[i, j] = bend[j, i] = (both - apart) / (4 * width**2)
+    is_tail = (inner >= len(data.free)) & (inner < len(data.free) + data.tails)
+    step = _to_top(slope, bend, is_tail, theta[inner])
     step *= min(1.0, 1.0 / max(np.abs(step).max(), 1e-12))
-    while value(theta + step @ unit / width) < middle and np.abs(step).max() > 1e-4:
+    while whole.log_chance(theta + step @ unit / width) < middle and np.abs(step).max() > 1e-4:
         step /= 2
-    return theta[inner] + step, float(slope @ step), bend
+    return theta[inner] + step, float(slope @ step)
+
+
+def _to_top(slope: Floats, bend: Floats, is_tail: NDArray[np.bool_], at: Floats) -> Floats:
+    """Step (d,) to the top of a posterior of given slope and curvature at `at`, tails being normal scores of 1/ν.
+
+    The likelihood is quadratic in 1/ν sooner than in its score; the score has a standard normal prior.
+    """
+    slope = slope + is_tail * at
+    roots, axes = np.linalg.eigh(bend + np.diag(is_tail * (1 + at * slope)))
+    bend = axes @ np.diag(np.minimum(roots, -1.0)) @ axes.T
+    step = np.zeros_like(at)
+    for _ in range(_PASSES):
+        here = at + step
+        ratio = np.where(is_tail, np.exp(0.5 * (at**2 - here**2)), 1.0)
+        gone = np.where(is_tail, (ndtr(here) - ndtr(at)) * np.sqrt(2 * np.pi) * np.exp(0.5 * at**2), step)
+        pull = (slope + bend @ gone) * ratio
+        roots, axes = np.linalg.eigh(np.diag(is_tail * (1 + here * pull)) - ratio[:, None] * bend * ratio)
+        more = axes @ ((axes.T @ (pull - is_tail * here)) / np.maximum(roots, 1.0))
+        step = step + more * min(1.0, 0.5 / max(np.abs(more).max(), 1e-12))
+    return step

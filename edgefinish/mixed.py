@@ -15,8 +15,9 @@ from typing import NamedTuple
 
 import numpy as np
 
+from .densities import HERMITE, Rows
 from .kin import log_chance
-from .rows import HERMITE, Floats, MixedData, Nodes, Rows
+from .rows import Floats, MixedData, Nodes
 
 _ASTRAY = 2.0  # a last step of Newton that moves a mean by that factor's logarithm came from nowhere near the mode
 _SHORT_STEPS = 16
@@ -53,6 +54,18 @@ def _inverse_plus(a: Floats, v: Floats) -> tuple[Floats, Floats]:
     return np.linalg.inv(m), np.linalg.slogdet(m)[1]
 
 
+def _times(a: Floats, b: Floats) -> Floats:
+    """`a` (…, i, j) times `b` (…, j, k) for very small i and j; sooner than `matmul` where j or k is 1."""
+    if a.shape[-1] == 1:
+        return a * b
+    if b.shape[-1] > 1:
+        return np.matmul(a, b)
+    out = a[..., :1] * b[..., :1, :]
+    for j in range(1, a.shape[-1]):
+        out += a[..., j:j + 1] * b[..., j:j + 1, :]
+    return out
+
+
 class RowSums(NamedTuple):
     """Weighted sums over the rows of each plate, and over all rows; leading axis K.
 
@@ -79,7 +92,7 @@ def gather(data: MixedData, weight: Floats, moment: Floats) -> RowSums:
         a[:, :, i, j] = plates[of[i, j]] * times[i, j]
     y = np.stack([np.add.reduceat(moment * data.load[:, i], starts, axis=1) for i in range(qu)], -1)
     x = np.empty((k, r, qu, p))
-    x[..., :pb] = np.matmul(a, data.plate_columns)
+    x[..., :pb] = _times(a, data.plate_columns)
     for i, j in np.ndindex(qu, f.shape[1]):
         x[:, :, i, pb + j] = plates[of[i, qu + j]] * times[i, qu + j]
     xx = np.empty((k, p, p))
@@ -122,7 +135,7 @@ def collapse(data: MixedData, sums: RowSums, plate_var: Floats) -> Collapsed:
     v = np.broadcast_to(plate_var, (k, r, qu))
     inv, log_det = _inverse_plus(sums.a, v)
     shrink = v[..., None] * inv
-    left_x, left_y = np.matmul(inv, sums.x), np.matmul(inv, sums.y[..., None])
+    left_x, left_y = _times(inv, sums.x), _times(inv, sums.y[..., None])
     ax, ay = (v[..., None] * left_x).reshape(k, r * qu, p), v * left_y[..., 0]
     xt = np.swapaxes(sums.x.reshape(-1, r * qu, p), 1, 2)
     lt = np.swapaxes(data.sheet_load, 1, 2)
@@ -130,9 +143,9 @@ def collapse(data: MixedData, sums: RowSums, plate_var: Floats) -> Collapsed:
     return Collapsed(
         xx=sums.xx - np.matmul(xt, ax),
         xy=sums.xy - np.matmul(xt, ay.reshape(k, r * qu, 1))[..., 0],
-        sheet_x=np.add.reduceat(np.matmul(lt, left_x), at, axis=1),
-        sheet_y=np.add.reduceat(np.matmul(lt, left_y)[..., 0], at, axis=1),
-        sheet_a=np.add.reduceat(np.matmul(lt, np.matmul(np.matmul(inv, sums.a), data.sheet_load)), at, axis=1),
+        sheet_x=np.add.reduceat(_times(lt, left_x), at, axis=1),
+        sheet_y=np.add.reduceat(_times(lt, left_y)[..., 0], at, axis=1),
+        sheet_a=np.add.reduceat(_times(lt, _times(_times(inv, sums.a), data.sheet_load)), at, axis=1),
         shrink=shrink, log_det=log_det.sum(1), plate_fit=(sums.y * ay).sum((1, 2)))
 
 
@@ -170,7 +183,7 @@ def coefficients(data: MixedData, col: Collapsed, sheet_var: Floats, precision: 
     chol = np.linalg.cholesky(h)
     coef = np.linalg.solve(h, rhs[..., None])[..., 0]
     gap = col.sheet_y - np.matmul(cx, coef[:, None, :, None])[..., 0]
-    score = np.matmul(inv, gap[..., None])[..., 0]
+    score = _times(inv, gap[..., None])[..., 0]
     return Coefficients(coef, chol, sheet_var * score, score, shrink, col.log_det + log_det.sum(1))
 
 
@@ -196,10 +209,10 @@ def solve(data: MixedData, nodes: Nodes, eta: Floats | None = None, steps: int =
         sums = gather(data, weight, weight * eta + score)
         col = collapse(data, sums, plate_sd**2)
         c = coefficients(data, col, sheet_sd**2, precision)
-        level = np.matmul(data.sheet_load, c.sheet[:, data.sheet, :, None])[..., 0]
+        level = _times(data.sheet_load, c.sheet[:, data.sheet, :, None])[..., 0]
         gap = sums.y - np.matmul(sums.x, c.coef[:, None, :, None])[..., 0]
-        gap = gap - np.matmul(sums.a, level[..., None])[..., 0]
-        u = np.matmul(col.shrink, gap[..., None])[..., 0]
+        gap = gap - _times(sums.a, level[..., None])[..., 0]
+        u = _times(col.shrink, gap[..., None])[..., 0]
         pb = data.plate_columns.shape[2]
         at_plate = np.tensordot(c.coef[:, :pb], data.plate_columns, (1, 2)) + level + u
         eta, last = _on_rows(data, at_plate) + c.coef[:, pb:] @ data.row_columns.T, eta
@@ -208,9 +221,10 @@ def solve(data: MixedData, nodes: Nodes, eta: Floats | None = None, steps: int =
             eta = last + (eta - last) * np.minimum(1, 0.5 * _ASTRAY / np.maximum(moved, 1e-9))[:, None]
         if len(data.censored):
             variance = effect_variance(data, col.shrink)
-    log_post = rows.log_density(eta).sum(1)
+    by_plate = rows.by_plate(eta)
+    log_post = by_plate.sum(1)
     if corrected and not data.normal:
-        log_post = log_post + plate_integrals(data, rows, eta, u, col.shrink, plate_sd)
+        log_post = log_post + plate_integrals(data, rows, eta, u, col.shrink, plate_sd, by_plate)
     log_post -= 0.5 * _squares(u, plate_sd).sum((1, 2)) + 0.5 * (c.sheet * c.sheet_score).sum((1, 2))
     log_post -= 0.5 * (precision * (c.coef - data.coef_mean) ** 2).sum(1) + 0.5 * c.log_det
     if data.known is not None:
@@ -260,8 +274,12 @@ def _squares(u: Floats, sd: Floats) -> Floats:
     return np.divide(u**2, v, out=np.zeros_like(u), where=v > 0)
 
 
-def plate_integrals(data: MixedData, rows: Rows, eta: Floats, u: Floats, cov: Floats, sd: Floats) -> Floats:
-    """Log of the integral over each plate's effect, over its Laplace value, summed over plates; (K,)."""
+def plate_integrals(data: MixedData, rows: Rows, eta: Floats, u: Floats, cov: Floats, sd: Floats, by_plate: Floats
+                    ) -> Floats:
+    """Log of the integral over each plate's effect, over its Laplace value, summed over plates; (K,).
+
+    `by_plate` (K, R): log density of the rows at `eta`.
+    """
     qu = u.shape[2]
     x, w = HERMITE[5 if qu == 1 else 3]
     grid = np.stack(np.meshgrid(*[x] * qu, indexing="ij"), -1).reshape(-1, qu)
@@ -272,25 +290,21 @@ def plate_integrals(data: MixedData, rows: Rows, eta: Floats, u: Floats, cov: Fl
         root[..., 1, 0] = np.divide(cov[..., 1, 0], root[..., 0, 0], out=np.zeros(cov.shape[:2]),
                                     where=root[..., 0, 0] > 0)
         root[..., 1, 1] = np.sqrt(np.maximum(cov[..., 1, 1] - root[..., 1, 0] ** 2, 0))
-    at = data.first_rows
-    density = rows.log_density(eta)
-    here = np.add.reduceat(density, at, axis=1) - 0.5 * _squares(u, sd).sum(2)
+    here = by_plate - 0.5 * _squares(u, sd).sum(2)
     total = np.zeros_like(here)
-    parts = [(which, rows.of(some)) for which, some in data.by_effects]
-    first = 0.0
+    parts = [(some, rows.of(some.data), eta[:, some.rows]) for some in data.by_effects]
+    first, stood = np.nan, None
     for point, weight in zip(grid, mass, strict=True):
         if not point.any():
             total += weight
-            density, first = rows.log_density(eta), 0.0
             continue
-        shift = np.matmul(root, point)
-        bump = 0.5 * ((sd > 0) * point**2).sum(2)
-        moved = eta + _on_rows(data, shift)
-        for which, some in parts:
-            if some.data.load[:, 1:].any() or point[0] != first:  # else they stand where they stood
-                density[:, which] = some.log_density(moved[:, which])
+        shift = _times(root, point[:, None])[..., 0]
+        there = 0.5 * ((sd > 0) * point**2).sum(2) - 0.5 * _squares(u + shift, sd).sum(2) - here
+        for some, its, rest in parts:
+            if not some.first_only or point[0] != first:
+                found = its.by_plate(rest + _on_rows(some.data, shift[:, some.plates]))
+                stood = found if some.first_only else stood
+            there[:, some.plates] += stood if some.first_only else found
         first = point[0]
-        there = np.add.reduceat(density, at, axis=1)
-        there -= 0.5 * _squares(u + shift, sd).sum(2)
-        total += weight * np.exp(np.clip(there - here + bump, -50, 50))
+        total += weight * np.exp(np.clip(there, -50, 50))
     return np.log(total).sum(1)

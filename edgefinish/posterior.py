@@ -166,15 +166,15 @@ def posterior(data: MixedData, count: int = 256, start: Floats | Mode | None = N
     first, enough = (_start(data), 0.01) if start is None else (start.theta if given else start, _NEAR)
     flat = any(np.isinf(data.spreads[i].log_sd) for i in data.free)
 
-    def top(some: MixedData, steps: int = _STEPS) -> Mode:
+    def top(some: MixedData, enough: float = enough, steps: int = _STEPS) -> Mode:
         batch = partial(_batch, some, reference=flat, steps=steps)
         return climb(batch, first, floor=0.1 if flat else 1.0, enough=enough)
 
     if len(data.y) > MANY_ROWS and not flat:
-        e = explore_many(data, first, top if start is None else None, count)
+        e = explore_many(data, first, partial(top, enough=_NEAR) if start is None else None, count)
         return Posterior(data, nodes_at(data, e.theta), e.weight, e.coef, e.chol, e.at_mode, e.mode, e.effective)
     for steps in (_STEPS, _CAREFUL):
-        mode = given._replace(warm=None) if given else top(data, steps)
+        mode = given._replace(warm=None) if given else top(data, steps=steps)
         cloud: Cloud = nodes_about(partial(_batch, data, reference=flat, steps=steps), mode, count,
                                    _EVEN_OF_MANY if data.family else _EVEN)
         if given and not cloud.effective:  # not near after all

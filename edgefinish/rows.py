@@ -1,4 +1,4 @@
-"""Rows of a mixed model: readings, bounds, what they hang on; their densities, and the priors of their spreads."""
+"""Rows of a mixed model: readings, bounds, what they hang on; and the priors of their spreads."""
 
 from __future__ import annotations
 
@@ -9,13 +9,12 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import log_ndtr, ndtr
-
-from .chances import LogChances, constant
+from scipy.special import ndtr
 
 Floats = NDArray[np.float64]
 TAIL_MOST = 1 / 2.8  # 1/ν of the heaviest tail that is considered: the variance still exists
 _GAUSS_TAIL = 1e-7
+_RUN = 8  # as many densities are multiplied before a logarithm is taken: no product comes near the largest number
 
 
 class Store(dict[Any, Any]):
@@ -62,6 +61,23 @@ class LoadProducts(NamedTuple):
     few: list[Floats]
     of: NDArray[np.intp]
     times: Floats
+
+
+class Runs(NamedTuple):
+    """Rows that stand together: the first of each run, its error scale, and the first run of each plate."""
+
+    first: NDArray[np.intp]
+    scale: NDArray[np.intp]
+    of_plate: NDArray[np.intp]
+
+
+class Part(NamedTuple):
+    """Some rows: which they are, the plates they are of, the model of them, whether one plate effect is all they see"""
+
+    rows: NDArray[np.intp] | slice
+    plates: NDArray[np.intp] | slice
+    data: MixedData
+    first_only: bool
 
 
 @dataclass(frozen=True, eq=False)
@@ -145,6 +161,14 @@ class MixedData:
         return np.flatnonzero(np.r_[True, np.diff(self.plate) != 0])
 
     @cached_property
+    def runs(self) -> Runs:
+        """Rows of one plate and one error scale, some at a time."""
+        new = np.r_[True, (np.diff(self.plate) != 0) | (np.diff(self.scale) != 0)]
+        begun = np.maximum.accumulate(np.where(new, np.arange(len(new)), 0))
+        first = np.flatnonzero((np.arange(len(new)) - begun) % _RUN == 0)
+        return Runs(first, self.scale[first], np.searchsorted(first, self.first_rows))
+
+    @cached_property
     def first_plates(self) -> NDArray[np.intp]:
         """First plate of each sheet."""
         return np.flatnonzero(np.r_[True, np.diff(self.sheet) != 0])
@@ -155,10 +179,13 @@ class MixedData:
         return np.flatnonzero(self.side)
 
     @cached_property
-    def by_effects(self) -> list[tuple[NDArray[np.intp], MixedData]]:
-        """Rows that hang on the first plate effect alone, and the others: which they are, and the model of them."""
+    def by_effects(self) -> list[Part]:
+        """Rows that hang on the first plate effect alone, and the others."""
         first = ~self.load[:, 1:].any(1)
-        return [(np.flatnonzero(some), self.rows_where(some)) for some in (first, ~first) if some.any()]
+        if self.load.shape[1] == 1:
+            return [Part(slice(None), slice(None), self, False)]
+        return [Part(np.flatnonzero(some), np.unique(self.plate[some]), self.rows_where(some), alone)
+                for some, alone in ((first, True), (~first, False)) if some.any()]
 
     @property
     def normal(self) -> bool:
@@ -307,102 +334,3 @@ def nodes_at(data: MixedData, theta: Floats, *, reference: bool = False) -> Node
         log_prior -= 0.5 * (family[:, -1] / data.own_log_sd) ** 2
         factor = np.exp(family[:, -1])
     return Nodes(sd, tail, log_prior, np.exp(kin), factor)
-
-
-class Rows:
-    """Log density, score and curvature of the rows at K nodes. Lives for one batch.
-
-    `chances`: those of other rows at the same nodes, where there are any.
-    """
-
-    def __init__(self, data: MixedData, nodes: Nodes, chances: LogChances | None = None) -> None:
-        m = len(data.edge_spread)
-        self.data, self.nodes = data, nodes
-        self.one = m == 1
-        self.sd = nodes.edge_sd(data)
-        self.student = data.heavy_tails
-        self.chances = chances
-        if self.student:
-            nu = 1 / nodes.tail
-            const = constant(nu)
-            if len(data.censored):
-                self.chances = chances or LogChances(nu)
-            self.nu = nu if self.one else nu[:, data.scale]
-            self.const = const if self.one else const[:, data.scale]
-        self.log_sd = np.log(self.sd)
-
-    def of(self, some: MixedData) -> Rows:
-        """Other rows at the same nodes."""
-        return Rows(some, self.nodes, self.chances)
-
-    def log_density(self, eta: Floats) -> Floats:
-        """(K, n) at linear predictors `eta`."""
-        data = self.data
-        e = (data.y - eta) / self.sd
-        if self.student:
-            out = self.const - self.log_sd - (self.nu + 1) / 2 * np.log1p(e * e / self.nu)
-        else:
-            out = -0.5 * (e * e + np.log(2 * np.pi)) - self.log_sd
-        if len(data.censored):
-            out[:, data.censored] = self._log_chance(e[:, data.censored])
-        return out
-
-    def slopes(self, eta: Floats, variance: Floats | None) -> tuple[Floats, Floats]:
-        """Score and negative curvature, (K, n) each.
-
-        Bounds are averaged over the normal of the given `variance` (K, censored) about `eta`: they pull to one side
-        only, and their slope at the middle is not the middle of their slopes.
-        """
-        data = self.data
-        e = (data.y - eta) / self.sd
-        if self.student:
-            k = (self.nu + 1) / (self.nu + e * e)
-            score = k * e / self.sd
-            curve = k * (self.nu - e * e) / (self.nu + e * e) / self.sd**2
-        else:
-            score, curve = e / self.sd, np.broadcast_to(1 / self.sd**2, e.shape).copy()
-        c = data.censored
-        if len(c):
-            sd = self._sd_of_bounds
-            if variance is None:
-                score[:, c], curve[:, c] = self._bound(e[:, c])
-            else:
-                spread = np.sqrt(variance) / sd
-                parts = [(wt, self._bound(e[:, c] - x * spread)) for x, wt in zip(*HERMITE[5], strict=True)]
-                score[:, c] = sum(wt * part[0] for wt, part in parts)
-                curve[:, c] = sum(wt * part[1] for wt, part in parts)
-        return score, curve
-
-    @property
-    def _sd_of_bounds(self) -> Floats:
-        return self.sd if self.sd.shape[1] == 1 else self.sd[:, self.data.censored]
-
-    def _log_chance(self, e: Floats) -> Floats:
-        """Log probability of the bounds at standardised distances `e`."""
-        c = self.data.censored
-        z = -self.data.side[c] * e
-        if not self.student:
-            return log_ndtr(z)
-        return self.chances.below(z, self.data.scale[c])
-
-    def _bound(self, e: Floats) -> tuple[Floats, Floats]:
-        """Score and negative curvature of the bounds at standardised distances `e`."""
-        c = self.data.censored
-        sign, sd, log_p = self.data.side[c], self._sd_of_bounds, self._log_chance(e)
-        z = -sign * e
-        if self.student:
-            nu, const = (self.nu, self.const) if self.one else (self.nu[:, c], self.const[:, c])
-            h = np.exp(const - (nu + 1) / 2 * np.log1p(z * z / nu) - log_p)
-            bend = h * ((nu + 1) * z / (nu + z * z) + h)
-        else:
-            h = np.exp(-0.5 * z * z - 0.5 * np.log(2 * np.pi) - log_p)
-            bend = h * (z + h)
-        return sign * h / sd, bend / sd**2
-
-
-def _hermite(n: int) -> tuple[Floats, Floats]:
-    x, w = np.polynomial.hermite_e.hermegauss(n)
-    return x, w / w.sum()
-
-
-HERMITE = {n: _hermite(n) for n in (3, 5)}
