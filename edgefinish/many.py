@@ -32,7 +32,7 @@ from .rows import Floats, MixedData, nodes_at
 
 MANY_ROWS = 4000
 _SUBSET = 1600
-_FEW_PLATES = 1500
+_FEW_PLATES = 800
 _ENOUGH_PLATES = 1000
 _PASSES = 20
 

@@ -34,7 +34,7 @@ def _batch(data: MixedData, theta: Floats, warm: Floats | None, restricted: bool
            steps: int = _STEPS) -> _Got:
     """`solve` at many points with bounded memory; linear predictors are kept of the first point only."""
     nodes = nodes_at(data, theta, reference=reference)
-    size = max(1, _BATCH // max(len(data.y), 1))
+    size = max(1, _BATCH // max(len(data.y), len(data.sheet) * data.load.shape[1] * len(data.coef_mean), 1))
     parts = []
     for at in range(0, len(theta), size):
         some = Nodes(*(x[at:at + size] for x in nodes))
