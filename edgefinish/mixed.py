@@ -14,6 +14,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .densities import HERMITE, Rows
 from .kin import log_chance
@@ -23,6 +24,7 @@ _ASTRAY = 2.0  # a last step of Newton that moves a mean by that factor's logari
 _SHORT_STEPS = 16
 _FLOOR = 0.15  # least curvature of a row while stepping, as a share of that of a normal error
 _MANY = 20_000  # rows, or plates, from which products are summed a node at a time
+_IN_CACHE = 100_000  # numbers of one array, above which plates are eliminated some sheets at a time
 
 
 class Solution(NamedTuple):
@@ -130,22 +132,38 @@ class Collapsed(NamedTuple):
 
 def collapse(data: MixedData, sums: RowSums, plate_var: Floats) -> Collapsed:
     """Eliminate the plates; `plate_var` (K, R or 1, qu), K being that of the sums, or theirs being 1."""
-    k, r, qu = len(plate_var), len(data.sheet), data.load.shape[1]
-    p = sums.x.shape[-1]
+    k, r, qu, at = len(plate_var), len(data.sheet), data.load.shape[1], data.first_plates
     v = np.broadcast_to(plate_var, (k, r, qu))
+    enough = np.searchsorted(at, np.arange(0, r, max(1, _IN_CACHE // (k * qu * sums.x.shape[-1]))), side="right") - 1
+    begun = np.unique(enough)
+    if len(begun) == 1:
+        return _collapsed(data.sheet_load, sums, v, at)
+    parts, ends = [], [*at[begun[1:]], r]
+    for first, end in zip(at[begun], ends, strict=True):
+        some = slice(first, end)
+        of = RowSums(sums.a[:, some], sums.y[:, some], sums.x[:, some], np.zeros(1), np.zeros(1))
+        parts.append(_collapsed(data.sheet_load[some], of, v[:, some], at[(at >= first) & (at < end)] - first))
+    xx, xy, sheet_x, sheet_y, sheet_a, shrink, log_det, plate_fit = zip(*parts, strict=True)
+    joined = (np.concatenate(each, 1) for each in (sheet_x, sheet_y, sheet_a, shrink))
+    return Collapsed(sums.xx + sum(xx), sums.xy + sum(xy), *joined, sum(log_det), sum(plate_fit))
+
+
+def _collapsed(sheet_load: Floats, sums: RowSums, v: Floats, at: NDArray[np.intp]) -> Collapsed:
+    """`collapse` of plates with effect variances `v` (K, R, qu), of which `at` are the first of their sheets."""
+    k, r, qu = v.shape
+    p = sums.x.shape[-1]
     inv, log_det = _inverse_plus(sums.a, v)
     shrink = v[..., None] * inv
     left_x, left_y = _times(inv, sums.x), _times(inv, sums.y[..., None])
     ax, ay = (v[..., None] * left_x).reshape(k, r * qu, p), v * left_y[..., 0]
     xt = np.swapaxes(sums.x.reshape(-1, r * qu, p), 1, 2)
-    lt = np.swapaxes(data.sheet_load, 1, 2)
-    at = data.first_plates
+    lt = np.swapaxes(sheet_load, 1, 2)
     return Collapsed(
         xx=sums.xx - np.matmul(xt, ax),
         xy=sums.xy - np.matmul(xt, ay.reshape(k, r * qu, 1))[..., 0],
         sheet_x=np.add.reduceat(_times(lt, left_x), at, axis=1),
         sheet_y=np.add.reduceat(_times(lt, left_y)[..., 0], at, axis=1),
-        sheet_a=np.add.reduceat(_times(lt, _times(_times(inv, sums.a), data.sheet_load)), at, axis=1),
+        sheet_a=np.add.reduceat(_times(lt, _times(_times(inv, sums.a), sheet_load)), at, axis=1),
         shrink=shrink, log_det=log_det.sum(1), plate_fit=(sums.y * ay).sum((1, 2)))
 
 

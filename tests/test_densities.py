@@ -14,9 +14,9 @@ from scipy.optimize import minimize
 from scipy.special import ndtr, ndtri
 from scipy.stats import norm, t
 
-from edgefinish import many
+from edgefinish import many, mixed
 from edgefinish.densities import Rows
-from edgefinish.mixed import plate_integrals
+from edgefinish.mixed import plate_integrals, solve
 from edgefinish.rows import TAIL_MOST, MixedData, Spread, nodes_at
 
 SD, NU = np.array([0.08, 0.15]), np.array([4.0, 30.0])
@@ -82,6 +82,16 @@ def test_the_integral_over_both_effects_of_a_plate():
                                        rows.by_plate(eta))[0]
     assert mended == pytest.approx(exact, abs=0.003)
     assert abs(mended - exact) < 0.3 * abs(laplace - exact)
+
+
+def test_plates_eliminated_some_sheets_at_a_time(monkeypatch):
+    data = replace(two_effects([2] * 40), sheet=np.sort(np.arange(40) % 7))
+    nodes = nodes_at(data, THETA + np.random.default_rng(3).normal(0, 0.2, (5, len(THETA))))
+    whole = solve(data, nodes)
+    for numbers in (40, 100, 300):
+        monkeypatch.setattr(mixed, "_IN_CACHE", numbers)
+        for part, same in zip(solve(data, nodes), whole, strict=True):
+            np.testing.assert_allclose(part, same, rtol=1e-8, atol=1e-10)
 
 
 @pytest.mark.parametrize(("at", "middle", "rows"), [(-0.8, 0.01, 2e4), (-2.5, 0.2, 2e4), (-0.8, -0.2, 3e3)])
