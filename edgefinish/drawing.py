@@ -30,8 +30,9 @@ CONFIG = {"displaylogo": False, "modeBarButtons": [["zoom2d", "pan2d", "resetSca
 COLOURS = dict(zip(POSITIONS, ("#0072B2", "#D55E00", "#009E73", "#000000"), strict=True))
 SHAPES = dict(zip(POSITIONS, ("circle", "square", "diamond", "x-thin"), strict=True))
 SHEET_SHAPES = ("circle", "square", "diamond", "cross", "star", "hexagon", "pentagon", "bowtie")
-INK, BAND, WINDOW_FILL, WEAK = "#222222", "rgba(0,114,178,0.18)", "rgba(120,120,120,0.16)", 0.28
-MOST_READINGS = 1500
+INK, BAND, WINDOW_FILL = "#222222", "rgba(0,114,178,0.18)", "rgba(120,120,120,0.16)"
+MOST_READINGS, DENSE = 600, 250
+"""Readings drawn in one panel; from how many on their marks are smaller and paler."""
 GRID = 41
 
 
@@ -117,6 +118,15 @@ def thin(index: np.ndarray, most: int = MOST_READINGS) -> np.ndarray:
     if len(index) <= most:
         return index
     return index[np.linspace(0, len(index) - 1, most).round().astype(int)]
+
+
+def drawn(shown: int, there: int, what: str = "readings") -> list[str]:
+    """A line of a picture that does not show everything.
+
+    >>> drawn(600, 4000), drawn(7, 7)
+    (['600 of 4000 readings are drawn, picked evenly.'], [])
+    """
+    return [f"{shown} of {there} {what} are drawn, picked evenly."] if shown < there else []
 
 
 def tried_speeds(results: Results, job: Job) -> tuple[float, float] | None:
@@ -210,6 +220,7 @@ def readings(fig: go.Figure, results: Results, name: str, index: np.ndarray, x: 
     same = _as_in_job(rows, job)
     where = rows["edge_position"].to_numpy()
     label = (rows["run"].astype(str) + ", sheet " + rows["abrasive_sheet"].astype(str)).to_numpy()
+    size, strong, weak = (7, 0.9, 0.28) if len(index) <= DENSE else (5, 0.65, 0.2)
     for position in POSITIONS:
         for side, shape in ((0, SHAPES[position]), (-1, "triangle-down-open"), (1, "triangle-up-open")):
             pick = index[(where[index] == position) & (reading.side[index] == side) & ~np.isnan(y[index])]
@@ -219,8 +230,8 @@ def readings(fig: go.Figure, results: Results, name: str, index: np.ndarray, x: 
             colour = COLOURS[position] if by_position else INK
             fig.add_scatter(
                 x=x[pick], y=y[pick], mode="markers", legendgroup=position, showlegend=False,
-                marker={"symbol": shape, "size": 7 if side == 0 else 10, "color": colour,
-                        "opacity": np.where(same[pick], 0.9, WEAK), "line": {"width": 1.2, "color": colour}},
+                marker={"symbol": shape, "size": size if side == 0 else size + 3, "color": colour,
+                        "opacity": np.where(same[pick], strong, weak), "line": {"width": 1.2, "color": colour}},
                 customdata=[safe(t) for t in label[pick]],
                 hovertemplate=f"%{{x:.3g}}, %{{y:.3g}}<br>{POSITION_WORDS[position]}{words}<br>run %{{customdata}}"
                               "<extra></extra>", row=at[0], col=at[1])

@@ -11,15 +11,18 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
+from .cleared import by_speed, cleared_plates
 from .drawing import (
     COLOURS,
     GRID,
     INK,
     MIME,
+    MOST_READINGS,
     SHEET_SHAPES,
     axis,
     band,
     curve_speeds,
+    drawn,
     empty,
     figure_json,
     judged,
@@ -45,6 +48,8 @@ from .wording import POSITION_WORDS, POSITIONS, SPEED, answer, job_name, limit, 
 
 WEAR_HEIGHT, NAME_HEIGHT = 320, 12
 MOST_MOVED = 200
+MOST_NAMED, NAMED_ENDS = 12, 3
+MOST_PLATES = 60
 
 
 def show(fig: go.Figure) -> None:
@@ -91,9 +96,11 @@ def window_figure(results: Results, window: SpeedWindow) -> go.Figure:
     text = (f"Upper panel: share of edges within all limits, with its 90 % band, and the promise of "
             f"{percent(job.share)}. Lower panel: measured edge radius by edge position; pale: run at another pressure, "
             f"grit, thickness or number of passes.")
+    ours = np.flatnonzero(of_material(results, job))
+    index = thin(ours)
     fig = empty(f"At which speeds do at least {percent(job.share)} of edges meet every limit?",
-                _verdict_lines(results, window), text, 500, rows=2, cols=1, shared_xaxes=True,
-                vertical_spacing=0.05, row_heights=[0.57, 0.43])
+                [*_verdict_lines(results, window), *drawn(len(index), len(ours))], text, 500, rows=2, cols=1,
+                shared_xaxes=True, vertical_spacing=0.05, row_heights=[0.57, 0.43])
     curve, tried = curve_speeds(results, window), tried_speeds(results, job)
     shade(fig, window, system)
     if tried is None:
@@ -108,7 +115,6 @@ def window_figure(results: Results, window: SpeedWindow) -> go.Figure:
         limit_line(fig, 100 * job.share, right, f"promised: {percent(job.share)}", above=False)
     elif tried:
         nothing(fig, "Not enough evidence: no curve is drawn.", 0.8)
-    index = thin(np.flatnonzero(of_material(results, job)))
     speed = np.asarray(in_shown(SPEED, results.log.rows[SPEED].to_numpy(float), system))
     readings(fig, results, "edge_radius_mm", index, speed, job, (2, 1))
     radius_limits(fig, job, system, right, (2, 1))
@@ -127,21 +133,24 @@ def radius_by_position(results: Results, window: SpeedWindow) -> go.Figure:
     positions = positions_of(results, job) or list(POSITIONS[:1])
     first, last = job.sheet_hours
     down = math.ceil(len(positions) / 2)
+    rows, ours = results.log.rows, of_material(results, job)
+    there = [np.flatnonzero(ours & (rows["edge_position"] == p).to_numpy(bool)) for p in positions]
+    picked = [thin(index, MOST_READINGS // 2) for index in there]
     lines = [f"{job_name(job, system)}; {settings(job, system)}.",
              f"Solid: middle edge at {sheet_age(first, 'up')}; dashed: at {sheet_age(last, 'down')}; band: 90 % of "
-             "future edges at these ages."]
+             "future edges at these ages.", *drawn(sum(map(len, picked)), sum(map(len, there)))]
     fig = empty("How does the radius follow the speed at each edge position?", lines,
                 "One panel for each edge position with its readings and the limits.", 210 * down,
                 rows=down, cols=2, shared_xaxes="all", shared_yaxes="all",
                 horizontal_spacing=0.05, vertical_spacing=0.1,
                 subplot_titles=[POSITION_WORDS[p] for p in positions])
     shade(fig, window, system)
-    rows, curve = results.log.rows, curve_speeds(results, window)
+    curve = curve_speeds(results, window)
     speed = np.asarray(in_shown(SPEED, rows[SPEED].to_numpy(float), system))
-    where, ours = rows["edge_position"].to_numpy(), of_material(results, job)
     right = speed[ours].max() if ours.any() else 1.0
     for k, position in enumerate(positions):
         at = (k // 2 + 1, k % 2 + 1)
+        readings(fig, results, "edge_radius_mm", picked[k], speed, job, at)
         if curve is not None:
             ends = [results.model.response(job, "edge_radius_mm", curve, age, position) for age in (first, last)]
             x = np.asarray(in_shown(SPEED, curve, system))
@@ -150,7 +159,6 @@ def radius_by_position(results: Results, window: SpeedWindow) -> go.Figure:
             band(fig, x, low, high, at)
             for frame, dash in zip(ends, ("solid", "dash"), strict=True):
                 line(fig, x, in_shown("edge_radius_mm", frame["median"].to_numpy(float), system), dash, at)
-        readings(fig, results, "edge_radius_mm", thin(np.flatnonzero(ours & (where == position))), speed, job, at)
         radius_limits(fig, job, system, right, at)
     fig.update_yaxes(title_text=axis("edge_radius_mm", system), col=1, rangemode="tozero")
     fig.update_xaxes(title_text=axis(SPEED, system), title_font_size=11, row=down)
@@ -172,12 +180,16 @@ def wear_by_sheet(results: Results, window: SpeedWindow) -> go.Figure:
         speed = window.recommended_m_min or math.sqrt(tried[0] * tried[1])
         age = np.linspace(0.0, max(float(rows["contact_hours"].iloc[ours].max()), job.sheet_hours[1]), GRID)
         position, fit = _extreme(results, job, "edge_radius_mm", min, speed, age)
+        edges = _moved(results, job, position, age, fit)
+        sheets = edges["sheet"].nunique()
         words = f"{shown(SPEED, speed, system)}, {POSITION_WORDS[position]} edges"
         fig = empty(question, [f"{job_name(job, system)}, {words}.",
-                               "Points: measured edges, moved to these settings by the fit, each with its sheet. "
-                               "Dashed: 90 % of future edges."],
+                               "Points: measured edges, moved to these settings by the fit"
+                               + (f"; named: the {2 * NAMED_ENDS} of {sheets} sheets that end highest and lowest. "
+                                  if sheets > MOST_NAMED else ", each with its sheet. ")
+                               + "Dashed: 90 % of future edges."],
                     "Edge radius against metal-contact hours, one marker shape for each abrasive sheet.", WEAR_HEIGHT)
-        _wear_curves(fig, results, job, age, fit, _moved(results, job, position, age, fit))
+        _wear_curves(fig, results, job, age, fit, edges)
     fig.update_yaxes(title_text=axis("edge_radius_mm", system), rangemode="tozero")
     fig.update_xaxes(title_text=axis("contact_hours", system), rangemode="tozero")
     fig.update_layout(margin_r=44)
@@ -222,16 +234,20 @@ def _wear_curves(fig: go.Figure, results: Results, job: Job, age: np.ndarray, fi
     def size(values: Any) -> np.ndarray:
         return np.asarray(in_shown("edge_radius_mm", np.asarray(values, float), system))
 
+    edges = edges.assign(radius=size(edges["radius"]))
+    many = edges["sheet"].nunique() > MOST_NAMED
+    for k, (sheet, own) in enumerate(edges.groupby("sheet", sort=True)):
+        fig.add_scatter(x=own["age"], y=own["radius"], mode="markers" if many else "lines+markers", opacity=0.8,
+                        hoverinfo="x+y+text", line={"width": 0.8, "color": "#555"},
+                        text=[f"sheet {safe(sheet)}"] * len(own),
+                        marker={"symbol": SHEET_SHAPES[k % len(SHEET_SHAPES)], "size": 8, "color": "#fff",
+                                "line": {"width": 1.4, "color": list(COLOURS.values())[k % len(COLOURS)]}})
     band(fig, age, size(fit["mean_low"]), size(fit["mean_high"]))
     for column, dash in (("low", "dash"), ("median", "solid"), ("high", "dash")):
         line(fig, age, size(fit[column]), dash)
-    edges = edges.assign(radius=size(edges["radius"]))
-    for k, (sheet, own) in enumerate(edges.groupby("sheet", sort=True)):
-        fig.add_scatter(x=own["age"], y=own["radius"], mode="lines+markers", opacity=0.8, hoverinfo="x+y+text",
-                        line={"width": 0.8, "color": "#555"}, text=[f"sheet {safe(sheet)}"] * len(own),
-                        marker={"symbol": SHEET_SHAPES[k % len(SHEET_SHAPES)], "size": 8, "color": "#fff",
-                                "line": {"width": 1.4, "color": list(COLOURS.values())[k % len(COLOURS)]}})
     ends = edges.groupby("sheet", sort=True).last().sort_values("radius", kind="stable")
+    if many:
+        ends = pd.concat([ends.head(NAMED_ENDS), ends.tail(NAMED_ENDS)])
     limits = [v for v in job.edge_radius_mm or () if v is not None]
     top = max([*size(fit["high"]), *edges["radius"], *size(limits)])
     # Names of sheets that end close together are moved apart, in pixels of the plot.
@@ -248,20 +264,21 @@ def removal_figure(results: Results, window: SpeedWindow) -> go.Figure:
     """Thickness lost off the face against feed speed, where removal was measured."""
     job, system = window.job, results.study.units
     name, rows = "removal_um", results.log.rows
-    first = job.sheet_hours[0]
+    first, ours = job.sheet_hours[0], of_material(results, job)
+    there = np.flatnonzero(ours & ~np.isnan(results.log.reading(name).value)) if name in rows else np.empty(0, int)
+    index = thin(there)
     lines = [f"{job_name(job, system)}; {settings(job, system)}.",
              f"Solid: middle edge where most comes off, on a sheet of {sheet_age(first, 'up')}; band: 90 % of future "
-             "edges."]
+             "edges.", *drawn(len(index), len(there))]
     fig = empty("How much comes off the face beside the edge?", lines,
                 "Removal against feed speed with its readings.", 270)
     shade(fig, window, system)
-    ours = of_material(results, job)
-    there = name in rows and bool((ours & ~np.isnan(results.log.reading(name).value)).any())
     speed = np.asarray(in_shown(SPEED, rows[SPEED].to_numpy(float), system))
     curve = curve_speeds(results, window)
-    if not there:
+    if not len(there):
         nothing(fig, f"No removal was measured on {job.material}.")
     else:
+        readings(fig, results, name, index, speed, job, by_position=False)
         if curve is not None:
             position, fit = _extreme(results, job, name, max, curve, first)
             x = np.asarray(in_shown(SPEED, curve, system))
@@ -270,7 +287,6 @@ def removal_figure(results: Results, window: SpeedWindow) -> go.Figure:
             band(fig, x, low, high)
             line(fig, x, middle)
             word(fig, x[-1], high[-1], f"{POSITION_WORDS[position]} edges", xanchor="right", yanchor="bottom")
-        readings(fig, results, name, thin(np.flatnonzero(ours)), speed, job, by_position=False)
         if job.removal_um is not None:
             limit_line(fig, float(in_shown(name, job.removal_um, system)), float(speed[ours].max()),
                        f"limit {limit(name, job.removal_um, system, 'down')}")
@@ -282,17 +298,26 @@ def removal_figure(results: Results, window: SpeedWindow) -> go.Figure:
 def burr_figure(results: Results, window: SpeedWindow) -> go.Figure:
     """Share of edges whose residual burr is within the job's limit against feed speed, with each plate's raw share."""
     job, system = window.job, results.study.units
+    plates = cleared_plates(results, job)
+    binned = plates["plates"].sum() > MOST_PLATES
+    plates = by_speed(plates) if binned else plates
+    least = float(plates["share"].min()) if binned else 0.0
     lines = [f"{job_name(job, system)}; {settings(job, system)}.",
              "Line: fitted share at the worst position and age, with its 90 % band.",
+             f"Points: edges cleared at such speeds, each of about {plates['plates'].mean():.0f} plates." if binned else
              "Points: plates of this severity, how many in each."]
     fig = empty("At which speeds does the burr come off?", lines,
                 "Share of edges with residual burr within the limit, against feed speed.", 230)
     shade(fig, window, system)
-    plates = _cleared_plates(results, job)
     if job.residual_burr_mm is None or plates.empty:
         nothing(fig, "This job has no burr limit." if job.residual_burr_mm is None else
                  f"No residual burr of this severity was measured on {job.material}.")
     else:
+        fig.add_scatter(x=plates["speed"], y=100 * plates["share"], mode="markers" if binned else "markers+text",
+                        text=plates["plates"].astype(str), textfont={"size": 10},
+                        hovertemplate="%{x:.3g}: %{y:.0f} % cleared, %{text} plates<extra></extra>",
+                        marker={"symbol": "circle", "size": 9 if binned else 15, "color": "#fff", "opacity": 0.85,
+                                "line": {"width": 1.4, "color": COLOURS["trailing"]}}, row=1, col=1)
         curve = curve_speeds(results, window)
         if curve is not None:
             alone = replace(job, edge_radius_mm=None, removal_um=None)
@@ -300,32 +325,11 @@ def burr_figure(results: Results, window: SpeedWindow) -> go.Figure:
             x = np.asarray(in_shown(SPEED, curve, system))
             band(fig, x, 100 * fit["low"].to_numpy(float), 100 * fit["high"].to_numpy(float))
             line(fig, x, 100 * fit["median"].to_numpy(float))
-        fig.add_scatter(x=plates["speed"], y=100 * plates["share"], mode="markers+text",
-                        text=plates["plates"].astype(str),
-                        textfont={"size": 10},
-                        hovertemplate="%{x:.3g}: %{y:.0f} % cleared, %{text} plates<extra></extra>",
-                        marker={"symbol": "circle", "size": 15, "color": "#fff", "opacity": 0.85,
-                                "line": {"width": 1.4, "color": COLOURS["trailing"]}}, row=1, col=1)
+            least = min(least, float(fit["low"].min()))
         limit_line(fig, 100 * job.share, float(plates["speed"].max()), f"promised: {percent(job.share)}", above=False)
-    fig.update_yaxes(title_text="edges cleared, %", range=[-6, 108])
+    fig.update_yaxes(title_text="edges cleared, %", range=[20 * math.floor(5 * least) - 6, 108])
     fig.update_xaxes(title_text=axis(SPEED, system))
     return fig
-
-
-def _cleared_plates(results: Results, job: Job) -> pd.DataFrame:
-    """Plates of the job's material and severity: shown speed, share of edges within the burr limit, how many alike."""
-    rows = results.log.rows
-    if "residual_burr_mm" not in rows or job.residual_burr_mm is None:
-        return pd.DataFrame({"speed": [], "share": [], "plates": []})
-    reading = results.log.reading("residual_burr_mm")
-    pick = of_material(results, job) & ~np.isnan(reading.value)
-    if job.burr_severity is not None and "burr_severity" in rows:
-        pick = pick & (rows["burr_severity"] == job.burr_severity).to_numpy(bool)
-    within = (reading.value <= job.residual_burr_mm) & (reading.side <= 0)
-    speed = np.round(np.asarray(in_shown(SPEED, rows[SPEED].to_numpy(float), results.study.units), float), 1)
-    edges = pd.DataFrame({"run": rows["run"].to_numpy(), "speed": speed, "share": within.astype(float)})[pick]
-    plates = edges.groupby("run", sort=True)[["speed", "share"]].mean().round(3)
-    return plates.groupby(["speed", "share"], sort=True).size().rename("plates").reset_index()
 
 
 def _label(name: str) -> str:
@@ -340,27 +344,28 @@ def residual_figure(results: Results, law: str = "edge radius") -> go.Figure:
     """What the fit of one law leaves over, against each setting that was varied; `law` as in `residuals()`."""
     left = results.model.residuals()
     left = left[(left["law"] == law) & np.isfinite(left["residual"])]
-    left = left.iloc[thin(np.arange(len(left)))]
     rows, system = results.log.rows.loc[left["row"].to_numpy(int)], results.study.units
+    points = thin(np.arange(len(left)))
     varied = [n for n in RESIDUAL_SETTINGS if n in rows and rows[n].nunique() > 1]
     panels = math.ceil(len(varied) / 2) or 1
     outside = int((left["residual"].abs() > 2).sum())
     fig = empty(f"Does the fit of the {law} leave a pattern behind?",
                 ["Standardised residuals; black line: their running middle. About 1 in 20 lies outside ±2: "
-                 f"here {outside} of {len(left)}. Triangles: readings beyond the gauge."],
+                 f"here {outside} of {len(left)}. Triangles: readings beyond the gauge.",
+                 *drawn(len(points), len(left))],
                 f"Panels: {', '.join(_label(n) for n in varied)}.",
                 185 * panels, rows=panels, cols=2, shared_yaxes="all", horizontal_spacing=0.06,
                 vertical_spacing=0.4 / panels)
     order = np.sort(np.abs(left["residual"].to_numpy(float)))
     reach = max(3.0, min(6.0, float(order[-1]) if len(order) else 3.0)) + 0.3
     for k, name in enumerate(varied):
-        _residual_panel(fig, rows[name], left, name, system, (k // 2 + 1, k % 2 + 1))
+        _residual_panel(fig, rows[name], left, points, name, system, (k // 2 + 1, k % 2 + 1))
     fig.update_yaxes(range=[-reach, reach])
     fig.update_yaxes(title_text="residual / its spread", title_font_size=11, col=1)
     return fig
 
 
-def _residual_panel(fig: go.Figure, setting: pd.Series, left: pd.DataFrame, name: str, system: str,
+def _residual_panel(fig: go.Figure, setting: pd.Series, left: pd.DataFrame, points: np.ndarray, name: str, system: str,
                     at: tuple[int, int]) -> None:
     residual, side = left["residual"].to_numpy(float), left["side"].to_numpy(int)
     if name in QUANTITIES:
@@ -369,11 +374,12 @@ def _residual_panel(fig: go.Figure, setting: pd.Series, left: pd.DataFrame, name
     else:
         words, x = np.unique(setting.astype(str).to_numpy(), return_inverse=True)
         title = _label(name)
-        ticks = {"tickvals": list(range(len(words))), "ticktext": [safe(POSITION_WORDS.get(w, w)) for w in words]}
+        named = range(0, len(words), math.ceil(len(words) / MOST_NAMED))
+        ticks = {"tickvals": list(named), "ticktext": [safe(POSITION_WORDS.get(words[k], words[k])) for k in named]}
     spread = 0.25 * np.sin(np.arange(len(x)) * 2.4) if ticks else 0.0
     shape = np.select([side < 0, side > 0], ["triangle-down-open", "triangle-up-open"], "circle-open")
-    fig.add_scatter(x=x + spread, y=residual, mode="markers", hoverinfo="x+y",
-                    marker={"size": 5, "symbol": shape, "color": "#0072B2", "opacity": 0.55}, row=at[0], col=at[1])
+    fig.add_scatter(x=(x + spread)[points], y=residual[points], mode="markers", hoverinfo="x+y", row=at[0], col=at[1],
+                    marker={"size": 5, "symbol": shape[points], "color": "#0072B2", "opacity": 0.55})
     bins = x if ticks or len(np.unique(x)) <= 8 else pd.qcut(x, 8, labels=False, duplicates="drop")
     middle = pd.DataFrame({"bin": bins, "x": x, "y": residual}).groupby("bin").median()
     fig.add_scatter(x=middle["x"], y=middle["y"], mode="markers" if ticks else "lines+markers", hoverinfo="y",

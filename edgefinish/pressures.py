@@ -19,6 +19,7 @@ from .drawing import (
     limit_line,
     nothing,
     of_material,
+    thin,
     word,
 )
 from .job import Job, SpeedWindow
@@ -30,7 +31,7 @@ PRESSURE = "drum_pressure_kPa"
 MOST_PRESSURES = 9
 NARROWEST_NAME = 0.3
 """A limit is named along an end where it binds over at least this share of the pressures."""
-HEIGHT = 300
+HEIGHT, MOST_TRIED, CLOSE = 300, 90, 1.5
 
 
 def windows_of(results: Results, jobs: Iterable[Job]) -> tuple[SpeedWindow, ...]:
@@ -83,17 +84,18 @@ def pressure_figure(results: Results, window: SpeedWindow) -> go.Figure:
              f"{job.grit}; small dots: with another grit. Dotted: the job's own pressure."]
     fig = empty(f"Which speeds may be run at which pressure with {job.grit}?", lines, pressures_said(results, window),
                 HEIGHT)
-    _windows(fig, found, system)
+    _tried(fig, results, job)
+    line = results.study.line.feed_speed_m_min
+    slowest = float(in_shown(SPEED, line[0], system)) if line else None
+    _windows(fig, found, system, slowest)
     own = float(in_shown(PRESSURE, job.drum_pressure_kPa, system))
     fig.add_vline(x=own, line={"dash": "dot", "width": 1.5, "color": "#555"}, layer="below")
-    _tried(fig, results, job)
     if not any(w.verdict == "window" for w in found):
         nothing(fig, "Not enough evidence: no window is drawn." if len(found) == 1 else
                 "No pressure tried has a window.", 0.85)
-    line = results.study.line.feed_speed_m_min
-    if line is not None:
-        limit_line(fig, float(in_shown(SPEED, line[0], system)), float(_shown_span(fig)[1]),
-                   f"the line's slowest, {shown(SPEED, line[0], system)}", above=False)
+    if line and slowest is not None:
+        limit_line(fig, slowest, float(_shown_span(fig)[1]), f"the line's slowest, {shown(SPEED, line[0], system)}",
+                   above=False)
     fig.update_xaxes(title_text=axis(PRESSURE, system))
     fig.update_yaxes(title_text=axis(SPEED, system), rangemode="tozero")
     return fig
@@ -104,8 +106,11 @@ def _shown_span(fig: go.Figure) -> tuple[float, float]:
     return (min(values), max(values)) if values else (0.0, 1.0)
 
 
-def _windows(fig: go.Figure, found: Sequence[SpeedWindow], system: str) -> None:
-    """Each unbroken run of pressures with windows as an area, its ends as lines, what binds along them in words."""
+def _windows(fig: go.Figure, found: Sequence[SpeedWindow], system: str, slowest: float | None) -> None:
+    """Each unbroken run of pressures with windows as an area, its ends as lines, what binds along them in words.
+
+    Above a lower end that lies close to the line's slowest speed, `slowest`, which has its own name below.
+    """
     for has, run in itertools.groupby(found, key=lambda w: w.verdict == "window"):
         own = list(run)
         if not has:
@@ -124,8 +129,10 @@ def _windows(fig: go.Figure, found: Sequence[SpeedWindow], system: str) -> None:
                 if binds and len(places) >= NARROWEST_NAME * len(found):
                     # On the outer side of a line that rises, and not in the middle, where the job's own readings stand.
                     at, rises = places[len(places) * 3 // 8], y[places[-1]] >= y[places[0]]
-                    word(fig, x[at], y[at], binds, yanchor=side, yshift=3 if side == "bottom" else -3,
-                         xanchor="right" if rises == (side == "bottom") else "left")
+                    close = side == "top" and slowest is not None and y[at] < CLOSE * slowest
+                    place = "bottom" if close else side
+                    word(fig, x[at], y[at], binds, yanchor=place, yshift=3 if place == "bottom" else -3,
+                         xanchor="right" if rises == (place == "bottom") else "left")
 
 
 def _tried(fig: go.Figure, results: Results, job: Job) -> None:
@@ -135,6 +142,7 @@ def _tried(fig: go.Figure, results: Results, job: Job) -> None:
     for mask, mark in ((~same, {"symbol": "circle", "size": 3, "color": "#777"}),
                        (same, {"symbol": "circle-open", "size": 7, "color": "#0072B2", "line": {"width": 1.4}})):
         pairs = rows.loc[mask, [PRESSURE, SPEED]].drop_duplicates().sort_values([PRESSURE, SPEED])
+        pairs = pairs.iloc[thin(np.arange(len(pairs)), MOST_TRIED)]
         if len(pairs):
             fig.add_scatter(x=np.asarray(in_shown(PRESSURE, pairs[PRESSURE].to_numpy(float), system)),
                             y=np.asarray(in_shown(SPEED, pairs[SPEED].to_numpy(float), system)), mode="markers",

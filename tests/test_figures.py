@@ -9,10 +9,11 @@ from xml.etree import ElementTree
 import numpy as np
 import pages
 import pytest
+from lines import Plan, Truth, run_trial
 
 import edgefinish as ef
 from edgefinish import figures
-from edgefinish.drawing import SHAPES, figure_json
+from edgefinish.drawing import MOST_READINGS, SHAPES, figure_json, thin
 from edgefinish.svg import svg
 from edgefinish.units import in_shown
 
@@ -184,7 +185,62 @@ def test_names_cannot_break_out_of_a_picture():
 
 
 def test_readings_are_thinned_evenly_in_a_huge_log():
-    from edgefinish.drawing import MOST_READINGS, thin
     picked = thin(np.arange(100_000))
     assert len(picked) == MOST_READINGS and picked[0] == 0 and picked[-1] == 99_999
     assert np.diff(picked).max() <= np.diff(picked).min() + 1
+
+
+@pytest.fixture(scope="module")
+def long_told(tmp_path_factory):
+    here = tmp_path_factory.mktemp("long")
+    run_trial(Truth(), Plan(sheets=20, plates=1000), np.random.default_rng(4)).to_csv(here / "log.csv", index=False)
+    (here / "study.yaml").write_text("""study: long
+log: log.csv
+units: metric
+limits: {edge_radius_mm: [0.2, 0.7], residual_burr_mm: 0.05, removal_um: 40}
+severities: {moderate: [0.2, 0.6]}
+jobs: every material and burr severity
+""", encoding="utf-8")
+    return ef.open_study(here / "study.yaml")
+
+
+def test_a_long_log_is_drawn_in_few_marks_and_says_so(long_told):
+    window = long_told.windows[0]
+    for picture in (figures.window_figure, figures.radius_by_position, figures.removal_figure):
+        fig = picture(long_told, window)
+        drawn = sum(len(t.x) for t in fig.data if t.mode == "markers" and t.x[0] is not None)
+        assert drawn <= 2 * MOST_READINGS
+        assert f"{drawn} of 4000 readings are drawn, picked evenly." in fig.layout.meta["lines"]
+    fig = figures.residual_figure(long_told)
+    assert f"{MOST_READINGS} of 4000 readings are drawn, picked evenly." in fig.layout.meta["lines"]
+    assert "of 4000. Triangles" in fig.layout.meta["lines"][0]
+
+
+def test_of_many_sheets_those_that_end_furthest_apart_are_named(long_told):
+    fig = figures.wear_by_sheet(long_told, long_told.windows[0])
+    named = [a.text for a in fig.layout.annotations if a.text.startswith("A")]
+    assert len(set(named)) == 2 * figures.NAMED_ENDS
+    assert "named: the 6 of 20 sheets" in fig.layout.meta["lines"][1]
+
+
+def test_burr_of_many_plates_is_drawn_by_speed(long_told):
+    window = long_told.windows[0]
+    points, = _points(figures.burr_figure(long_told, window))
+    rows = long_told.log.rows
+    assert 10 <= len(points.x) <= 12 and sum(int(n) for n in points.text) == rows["run"].nunique()
+    cleared = np.average(points.y, weights=[int(n) for n in points.text])
+    assert cleared == pytest.approx(100 * (rows["residual_burr_mm"] <= 0.05).mean(), abs=0.01)
+    assert list(points.x) == sorted(points.x)
+
+
+def test_the_fit_is_drawn_over_the_readings():
+    told = pages.demo()
+    window = pages.issued(told)[0]
+    for picture in OF_A_JOB[1:]:
+        fig = picture(told, window)
+        where = [t.xaxis or "x" for t in fig.data]
+        for panel in set(where):
+            marks, fits = ([k for k, t in enumerate(fig.data) if where[k] == panel and kind in t.mode]
+                           for kind in ("markers", "lines"))
+            fits = [k for k in fits if k not in marks]
+            assert marks and fits and max(marks) < min(fits)

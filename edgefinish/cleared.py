@@ -1,0 +1,39 @@
+"""How many edges of which plates came out within a job's burr limit, by speed: what the picture of burr shows."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from .drawing import of_material
+from .job import Job
+from .results import Results
+from .units import in_shown
+from .wording import SPEED
+
+SPEED_BINS = 12
+
+
+def cleared_plates(results: Results, job: Job) -> pd.DataFrame:
+    """Plates of the job's material and severity: shown speed, share of edges within the burr limit, how many alike."""
+    rows = results.log.rows
+    if "residual_burr_mm" not in rows or job.residual_burr_mm is None:
+        return pd.DataFrame({"speed": [], "share": [], "plates": []})
+    reading = results.log.reading("residual_burr_mm")
+    pick = of_material(results, job) & ~np.isnan(reading.value)
+    if job.burr_severity is not None and "burr_severity" in rows:
+        pick = pick & (rows["burr_severity"] == job.burr_severity).to_numpy(bool)
+    within = (reading.value <= job.residual_burr_mm) & (reading.side <= 0)
+    speed = np.round(np.asarray(in_shown(SPEED, rows[SPEED].to_numpy(float), results.study.units), float), 1)
+    edges = pd.DataFrame({"run": rows["run"].to_numpy(), "speed": speed, "share": within.astype(float)})[pick]
+    plates = edges.groupby("run", sort=True)[["speed", "share"]].mean().round(3)
+    return plates.groupby(["speed", "share"], sort=True).size().rename("plates").reset_index()
+
+
+def by_speed(plates: pd.DataFrame) -> pd.DataFrame:
+    """The same where plates are many: the share of all edges run at about a speed, of about as many plates each."""
+    count = plates["plates"].cumsum()  # sorted by speed
+    group = ((count - plates["plates"] / 2) * SPEED_BINS / count.iloc[-1]).astype(int)
+    weighed = plates.assign(speed=plates["speed"] * plates["plates"], share=plates["share"] * plates["plates"])
+    sums = weighed.groupby(group).sum()
+    return sums.assign(speed=sums["speed"] / sums["plates"], share=sums["share"] / sums["plates"])
