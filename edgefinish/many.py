@@ -203,7 +203,7 @@ def _newton(data: MixedData, theta: Floats, inner: NDArray[np.intp], at: Solutio
     step *= min(1.0, 1.0 / max(np.abs(step).max(), 1e-12))
     while whole.log_chance(theta + step @ unit / width) < middle and np.abs(step).max() > 1e-4:
         step /= 2
-    return theta[inner] + step, float(slope @ step)
+    return theta[inner] + step, float(abs(slope @ step))
 
 
 def _to_top(slope: Floats, bend: Floats, is_tail: NDArray[np.bool_], at: Floats) -> Floats:
