@@ -103,6 +103,13 @@ def of_material(results: Results, job: Job) -> np.ndarray:
     return mask
 
 
+def read_rows(results: Results, job: Job, name: str) -> np.ndarray:
+    """Which rows of the job's material have a reading of a quantity."""
+    if name not in results.log.rows:
+        return np.empty(0, int)
+    return np.flatnonzero(of_material(results, job) & ~np.isnan(results.log.reading(name).value))
+
+
 def _as_in_job(rows: pd.DataFrame, job: Job) -> np.ndarray:
     """Rows that were run at the job's own grit and passes and within a tenth of its pressure and thickness."""
     same = (rows["grit"] == job.grit).to_numpy(bool)

@@ -34,6 +34,7 @@ from .drawing import (
     of_material,
     positions_of,
     radius_limits,
+    read_rows,
     readings,
     safe,
     shade,
@@ -96,7 +97,7 @@ def window_figure(results: Results, window: SpeedWindow) -> go.Figure:
     text = (f"Upper panel: share of edges within all limits, with its 90 % band, and the promise of "
             f"{percent(job.share)}. Lower panel: measured edge radius by edge position; pale: run at another pressure, "
             f"grit, thickness or number of passes.")
-    ours = np.flatnonzero(of_material(results, job))
+    ours = read_rows(results, job, "edge_radius_mm")
     index = thin(ours)
     fig = empty(f"At which speeds do at least {percent(job.share)} of edges meet every limit?",
                 [*_verdict_lines(results, window), *drawn(len(index), len(ours))], text, 500, rows=2, cols=1,
@@ -134,7 +135,8 @@ def radius_by_position(results: Results, window: SpeedWindow) -> go.Figure:
     first, last = job.sheet_hours
     down = math.ceil(len(positions) / 2)
     rows, ours = results.log.rows, of_material(results, job)
-    there = [np.flatnonzero(ours & (rows["edge_position"] == p).to_numpy(bool)) for p in positions]
+    read = read_rows(results, job, "edge_radius_mm")
+    there = [read[rows["edge_position"].to_numpy()[read] == p] for p in positions]
     picked = [thin(index, MOST_READINGS // 2) for index in there]
     lines = [f"{job_name(job, system)}; {settings(job, system)}.",
              f"Solid: middle edge at {sheet_age(first, 'up')}; dashed: at {sheet_age(last, 'down')}; band: 90 % of "
@@ -265,7 +267,7 @@ def removal_figure(results: Results, window: SpeedWindow) -> go.Figure:
     job, system = window.job, results.study.units
     name, rows = "removal_um", results.log.rows
     first, ours = job.sheet_hours[0], of_material(results, job)
-    there = np.flatnonzero(ours & ~np.isnan(results.log.reading(name).value)) if name in rows else np.empty(0, int)
+    there = read_rows(results, job, name)
     index = thin(there)
     lines = [f"{job_name(job, system)}; {settings(job, system)}.",
              f"Solid: middle edge where most comes off, on a sheet of {sheet_age(first, 'up')}; band: 90 % of future "
@@ -313,11 +315,6 @@ def burr_figure(results: Results, window: SpeedWindow) -> go.Figure:
         nothing(fig, "This job has no burr limit." if job.residual_burr_mm is None else
                  f"No residual burr of this severity was measured on {job.material}.")
     else:
-        fig.add_scatter(x=plates["speed"], y=100 * plates["share"], mode="markers" if binned else "markers+text",
-                        text=plates["plates"].astype(str), textfont={"size": 10},
-                        hovertemplate="%{x:.3g}: %{y:.0f} % cleared, %{text} plates<extra></extra>",
-                        marker={"symbol": "circle", "size": 9 if binned else 15, "color": "#fff", "opacity": 0.85,
-                                "line": {"width": 1.4, "color": COLOURS["trailing"]}}, row=1, col=1)
         curve = curve_speeds(results, window)
         if curve is not None:
             alone = replace(job, edge_radius_mm=None, removal_um=None)
@@ -326,6 +323,12 @@ def burr_figure(results: Results, window: SpeedWindow) -> go.Figure:
             band(fig, x, 100 * fit["low"].to_numpy(float), 100 * fit["high"].to_numpy(float))
             line(fig, x, 100 * fit["median"].to_numpy(float))
             least = min(least, float(fit["low"].min()))
+        # Over the line, which would strike out their numbers.
+        fig.add_scatter(x=plates["speed"], y=100 * plates["share"], mode="markers" if binned else "markers+text",
+                        text=plates["plates"].astype(str), textfont={"size": 10},
+                        hovertemplate="%{x:.3g}: %{y:.0f} % cleared, %{text} plates<extra></extra>",
+                        marker={"symbol": "circle", "size": 9 if binned else 15, "color": "#fff", "opacity": 0.85,
+                                "line": {"width": 1.4, "color": COLOURS["trailing"]}}, row=1, col=1)
         limit_line(fig, 100 * job.share, float(plates["speed"].max()), f"promised: {percent(job.share)}", above=False)
     fig.update_yaxes(title_text="edges cleared, %", range=[20 * math.floor(5 * least) - 6, 108])
     fig.update_xaxes(title_text=axis(SPEED, system))

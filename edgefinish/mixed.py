@@ -134,8 +134,8 @@ def collapse(data: MixedData, sums: RowSums, plate_var: Floats) -> Collapsed:
     """Eliminate the plates; `plate_var` (K, R or 1, qu), K being that of the sums, or theirs being 1."""
     k, r, qu, at = len(plate_var), len(data.sheet), data.load.shape[1], data.first_plates
     v = np.broadcast_to(plate_var, (k, r, qu))
-    enough = np.searchsorted(at, np.arange(0, r, max(1, _IN_CACHE // (k * qu * sums.x.shape[-1]))), side="right") - 1
-    begun = np.unique(enough)
+    some_plates = np.arange(0, r, max(1, _IN_CACHE // (k * qu * sums.x.shape[-1])))
+    begun = np.unique(np.searchsorted(at, some_plates, side="right") - 1)
     if len(begun) == 1:
         return _collapsed(data.sheet_load, sums, v, at)
     parts, ends = [], [*at[begun[1:]], r]

@@ -216,6 +216,14 @@ def test_a_long_log_is_drawn_in_few_marks_and_says_so(long_told):
     assert "of 4000. Triangles" in fig.layout.meta["lines"][0]
 
 
+def test_edges_without_a_reading_do_not_count_as_readings(long_told):
+    log = long_told.log
+    few = log.rows.assign(edge_radius_mm=log.rows["edge_radius_mm"].where(np.arange(len(log.rows)) % 4 > 0))
+    told = replace(long_told, log=ef.read_log(few))
+    fig = figures.window_figure(told, told.windows[0])
+    assert f"{MOST_READINGS} of 3000 readings are drawn, picked evenly." in fig.layout.meta["lines"]
+
+
 def test_of_many_sheets_those_that_end_furthest_apart_are_named(long_told):
     fig = figures.wear_by_sheet(long_told, long_told.windows[0])
     named = [a.text for a in fig.layout.annotations if a.text.startswith("A")]
@@ -236,7 +244,7 @@ def test_burr_of_many_plates_is_drawn_by_speed(long_told):
 def test_the_fit_is_drawn_over_the_readings():
     told = pages.demo()
     window = pages.issued(told)[0]
-    for picture in OF_A_JOB[1:]:
+    for picture in (figures.radius_by_position, figures.wear_by_sheet, figures.removal_figure):
         fig = picture(told, window)
         where = [t.xaxis or "x" for t in fig.data]
         for panel in set(where):
