@@ -93,6 +93,12 @@ def _quantiles(draws: Floats) -> list[float]:
     return np.sort(draws)[[int(q * len(draws)) for q in (0.05, 0.5, 0.95)]].tolist()
 
 
+def _middle(draws: Floats) -> Floats:
+    """The median over the first axis; numpy's own takes several times as long for few."""
+    ordered, half = np.sort(draws, axis=0), len(draws) // 2
+    return ordered[half] if len(draws) % 2 else (ordered[half - 1] + ordered[half]) / 2
+
+
 def _where(model: LineFit, promise: Promise, one: _Limit, positions: list[str]) -> str:
     """Edge position and sheet age where a limit binds, by posterior means."""
     path, ages = promise.removal if one.what == "removal too great" else promise.radius, promise.ages
@@ -197,7 +203,7 @@ def _best(promise: Promise, x: Floats) -> int:
         return int(middle.argmax() if np.isinf(high) else middle.argmin())
     ends = radius.span(np.arange(radius.position.shape[1])) + (worn.min(0), worn.max(0))
     off = np.abs(radius.at(x) + (np.add.reduce(ends) - low - high)[:, None] / 2)
-    return int(np.median(off, axis=0).argmin())
+    return int(_middle(off).argmin())
 
 
 def _least_hopeless(promise: Promise, x: Floats) -> int:

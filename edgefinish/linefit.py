@@ -39,7 +39,7 @@ from .triallog import TrialLog
 from .units import System
 
 T = TypeVar("T")
-DRAWS = 8192
+DRAWS = 4096
 JOINT_DRAWS = 2048
 NODES, REFIT_NODES = 256, 96
 BURR_NODES, BURR_REFIT_NODES = 512, 256

@@ -60,8 +60,12 @@ class Path:
         return self.level[:, None] + self.slope[:, None] * x + self.bend[:, None] * x * x
 
     def some(self, pick: slice | np.ndarray) -> Path:
-        """Some of the draws."""
-        return Path(self.level[pick], self.slope[pick], self.bend[pick], self.wear[pick], self.position[pick])
+        """Some of the draws; of a slice of them too all is kept that does not hang on the level."""
+        def look() -> Path:
+            return Path(self.level[pick], self.slope[pick], self.bend[pick], self.wear[pick], self.position[pick])
+        if not isinstance(pick, slice):
+            return look()
+        return replace(self.kept.keep(("some", pick.start, pick.stop, pick.step), look), level=self.level[pick])
 
     def with_position(self, step: Floats) -> Path:
         """The same path at one position alone, its step (draws,)."""

@@ -208,16 +208,22 @@ def radius_shares(promise: Promise, x: Floats) -> Floats:
 
     By the mixture that the intervals are solved with.
     """
+    key = ("corners", promise.hours, *np.isfinite(promise.radius_limits))
+    sd, step = promise.radius.kept.keep(key, partial(_corner_edges, promise))
+    mean = (promise.radius.at(x) + step[..., None])[..., None]
+    low, high = promise.radius_limits
+    below = ndtr((high - mean) / sd) @ WEIGHTS if np.isfinite(high) else np.ones(mean.shape[:3])
+    short = ndtr((low - mean) / sd) @ WEIGHTS if np.isfinite(low) else np.zeros(mean.shape[:3])
+    return np.stack([(1 - short).min(0), below.min(0), (below - short).min(0)])
+
+
+def _corner_edges(promise: Promise) -> tuple[Floats, Floats]:
+    """How radii scatter at each corner, (corners, draws, 1, parts), and what wear and position add, (corners, draws)."""
     corners = [*slow_corners(promise), *fast_corners(promise)]
     scatter, node, radius = promise.scatter, promise.node, promise.radius
     position, age = np.stack([c.position for c in corners]), np.stack([c.age for c in corners])
     edge = scatter.edge[node][:, None] ** 2 * scatter.tail_factors[node]
     edge = edge * np.array([c.factor for c in corners])[:, None, None] ** 2
     shared = scatter.shared[node] ** 2 + (scatter.wear[node] * age / WEAR_HOURS) ** 2
-    sd = np.sqrt(shared[..., None] + edge)[:, :, None, :]
     step = (radius.wear * wear_columns(age)).sum(2) + radius.position[np.arange(len(node)), position]
-    mean = (radius.at(x) + step[..., None])[..., None]
-    low, high = promise.radius_limits
-    below = ndtr((high - mean) / sd) @ WEIGHTS if np.isfinite(high) else np.ones(mean.shape[:3])
-    short = ndtr((low - mean) / sd) @ WEIGHTS if np.isfinite(low) else np.zeros(mean.shape[:3])
-    return np.stack([(1 - short).min(0), below.min(0), (below - short).min(0)])
+    return np.sqrt(shared[..., None] + edge)[:, :, None, :], step

@@ -14,7 +14,6 @@ from .rows import Floats
 
 NARROWEST = 1.05
 """A window whose ends stand closer than this ratio is none: no drive holds it."""
-_SAMPLED = 16
 
 
 class Found(NamedTuple):
@@ -44,18 +43,17 @@ def widest(low: Floats, high: Floats, confidence: float) -> tuple[float, float] 
     (0.2, 1.0)
     """
     need = int(np.ceil(confidence * len(low) - 1e-9))
-    spare = len(low) - need
-    last = _greatest(low, spare + 1)  # from the first start on; those before it are all within
-    first = low[last].min()
-    last = last[low[last] > first]
-    late = last[np.argsort(low[last], kind="stable")]
+    first = np.partition(low, need - 1)[need - 1]  # from the first start on; those before it are all within
+    late = np.flatnonzero(low > first)
+    within = len(low) - len(late)
     late = late[np.isfinite(low[late])]
+    late = late[np.argsort(low[late], kind="stable")]
     starts = np.append(first, low[late])
-    early = high[low <= first]
-    place, most = len(early) - need, len(early) - need + len(late)
-    kept = np.sort(early[_greatest(-early, min(most + 1, len(early)))]).tolist()
+    place, most = within - need, within - need + len(late)
+    early = np.where(low <= first, high, np.inf)
+    kept = np.sort(np.partition(early, most)[:most + 1])[:within].tolist()
     later, at, ends = high[late], 0, []
-    top = kept[-1] if most < len(early) else np.inf  # no end can be above the top
+    top = kept[-1] if most < within else np.inf  # no end can be above the top
     for until in [*np.flatnonzero(later < top).tolist(), len(late)]:
         ends += kept[place + at:place + until + 1]
         at = until + 1
@@ -68,24 +66,6 @@ def widest(low: Floats, high: Floats, confidence: float) -> tuple[float, float] 
     width = np.where(possible, width, -np.inf)
     best = int(width.argmax())
     return float(starts[best]), float(ends[best])
-
-
-def _greatest(values: Floats, count: int) -> np.ndarray:
-    """Indices of at least the `count` greatest values, and of few others.
-
-    >>> sorted(_greatest(np.array([3.0, 1.0, 2.0]), 2).tolist())
-    [0, 2]
-    """
-    some = np.sort(values[::_SAMPLED])
-    guess = len(some) - 1 - int(count / _SAMPLED + 4 * np.sqrt(count / _SAMPLED) + 1)
-    if guess < 0 or np.count_nonzero(values >= some[guess]) < count:
-        found = np.arange(len(values))
-    else:
-        found = np.flatnonzero(values > some[guess])
-        if len(found) < count:  # so many are equal
-            return np.flatnonzero(values >= some[guess])
-    least = np.partition(values[found], len(found) - count)[len(found) - count]
-    return found[values[found] >= least]
 
 
 def confidence_at(low: Floats, high: Floats, x: Floats) -> Floats:
