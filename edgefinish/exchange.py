@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -68,6 +69,13 @@ class Problem:
     needs: tuple[Need, ...] = ()
     squared: bool = False
 
+    @cached_property
+    def wanted(self) -> list[tuple[int, NDArray[np.bool_]]]:
+        """Factors that a need names, and which of their levels will do for each need, (needs, levels)."""
+        named = sorted({i for need in self.needs for i in need.levels})
+        any_level = {i: np.ones(self.factors[i].levels, bool) for i in named}
+        return [(i, np.stack([need.levels.get(i, any_level[i]) for need in self.needs])) for i in named]
+
 
 def information(columns: Floats, sheet: NDArray[np.intp], sheet_sd: float, plate_variance: Floats | float) -> Floats:
     """X'V⁻¹X of plates on sheets, (p, p): `columns` (R, p), `sheet` (R,), `plate_variance` one, or one a plate.
@@ -113,16 +121,28 @@ def precision_of(problem: Problem, levels: Levels) -> Floats:
 
 def unmet(problem: Problem, levels: Levels) -> NDArray[np.bool_]:
     """Which needs no plate meets: levels (…, R, factors) to (…, needs)."""
-    met = [np.any(meets(need, levels), -1) for need in problem.needs]
-    return ~np.stack(met, -1) if met else np.zeros((*levels.shape[:-2], 0), bool)
+    met: NDArray[np.bool_] = np.ones((len(problem.needs), *levels.shape[:-1]), bool)
+    for factor, good in problem.wanted:
+        met &= good[:, levels[..., factor]]
+    return np.moveaxis(~met.any(-1), 0, -1)
 
 
-def meets(need: Need, levels: Levels) -> NDArray[np.bool_]:
-    """Which plates meet a need: (…, R)."""
-    out: NDArray[np.bool_] = np.ones(levels.shape[:-1], bool)
-    for factor, good in need.levels.items():
-        out = out & good[levels[..., factor]]
-    return out
+def fewest_plates(problem: Problem) -> int:
+    """How many plates it takes at the least: as many as there are needs of which no plate meets two.
+
+    The largest such set is looked for greedily, so that it may take more.
+    """
+    apart = np.zeros((len(problem.needs), len(problem.needs)), bool)
+    for _, good in problem.wanted:
+        apart |= ~(good[:, None] & good[None]).any(-1)
+    most = 0
+    for first in range(len(apart)):
+        taken = [first]
+        for other in np.argsort(-apart.sum(1), kind="stable"):
+            if apart[other, taken].all():
+                taken.append(int(other))
+        most = max(most, len(taken))
+    return most
 
 
 def random_start(problem: Problem, rng: np.random.Generator) -> Levels | None:
@@ -188,6 +208,8 @@ def exchange(problem: Problem, levels: Levels, free: NDArray[np.bool_] | None = 
 
 def search(problem: Problem, seed: int, starts: int = 3) -> tuple[Levels, float] | None:
     """The best of some random starts, or None where no levels meet the needs."""
+    if fewest_plates(problem) > len(problem.sheet):
+        return None
     rng = np.random.default_rng(seed)
     found = [exchange(problem, start) for start in (random_start(problem, rng) for _ in range(starts))
              if start is not None]

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from .abrasive import GRAIN_UM
 from .errors import JobError, Problem, StudyError
 from .evidence import AGE_MARGIN, FEWEST_SHEETS
-from .exchange import Factor, Levels, Need, Spreads, search
+from .exchange import Factor, Levels, Need, Spreads, fewest_plates, search
 from .exchange import Problem as Search
 from .explore import SEED
 from .job import Job
@@ -102,9 +102,11 @@ def plan(jobs: Sequence[Job], *, feed_speed_m_min: tuple[float, float], trial: T
     space.check()
     found = search(space.problem, seed)
     if found is None:
+        least = fewest_plates(space.problem)
+        on = f", on at least {least} plates" if least > trial.plates else ""
         raise JobError(Problem(None, "trial.plates", str(trial.plates), "plates for every setting that is promised",
-                               f"{len(space.problem.needs)} settings have to be run at least once: allow more plates "
-                               "or sheets, or ask for fewer jobs"), "plan")
+                               f"{len(space.problem.needs)} settings have to be run at least once{on}: allow more "
+                               "plates or sheets, or ask for fewer jobs"), "plan")
     levels, value = found
     rng = np.random.default_rng(seed)
     runs = _in_order(space, levels, rng)

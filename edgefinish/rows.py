@@ -89,8 +89,8 @@ class MixedData:
     `plate` (n,) 0…R−1 without gaps; `sheet` (R,) likewise; `sheet_load` (R, qu, qs);
     `plate_columns` (R, qu, pb), reached through the loads; `row_columns` (n, pf);
     `coef_mean`, `coef_sd` (p,), a sd of inf is no prior. With `second_prior` (of all spreads together) the spreads'
-    prior is a mixture of two, of which the second has `second_weight`. Error spreads below `edge_least` count as that:
-    readings that never differ would drive them to 0.
+    prior is a mixture of two, of which the second has `second_weight`. The square of `edge_least` is added to those of
+    the error spreads: readings that never differ would drive them to 0, and a hard floor has no slope to climb by.
 
     `kin` (T, M): which coefficients are term t of member m of a family; their SDs have the priors `kin_spread` (T,) and
     are unknown, and `coef_sd` holds their medians; an odd member's are `kin_times` (T,) as large. `own` (R,) true for
@@ -315,7 +315,7 @@ def nodes_at(data: MixedData, theta: Floats, *, reference: bool = False) -> Node
     family = theta[:, d + data.tails:]
     sd = np.zeros((k, len(data.spreads)))
     sd[:, data.free] = np.exp(theta[:, :d])
-    sd[:, :len(data.edge_spread)] = np.maximum(sd[:, :len(data.edge_spread)], data.edge_least)
+    sd[:, :len(data.edge_spread)] = np.hypot(sd[:, :len(data.edge_spread)], data.edge_least)
     log_prior = _log_prior(data, data.spreads, theta)
     if data.second_prior:
         log_prior = np.logaddexp(np.log1p(-data.second_weight) + log_prior,

@@ -218,7 +218,7 @@ def radius_shares(promise: Promise, x: Floats) -> Floats:
 
 
 def _corner_edges(promise: Promise) -> tuple[Floats, Floats]:
-    """How radii scatter at each corner, (corners, draws, 1, parts), and what wear and position add, (corners, draws)."""
+    """How radii scatter at each corner, (corners, draws, 1, parts), and what wear and position add there."""
     corners = [*slow_corners(promise), *fast_corners(promise)]
     scatter, node, radius = promise.scatter, promise.node, promise.radius
     position, age = np.stack([c.position for c in corners]), np.stack([c.age for c in corners])

@@ -227,6 +227,12 @@ def test_nothing_that_is_told_of_an_odd_log_is_without_a_number(name):
         assert np.isfinite(table.select_dtypes("number").to_numpy(float)).all()
 
 
+@pytest.mark.parametrize("name", [n for n in ODD if "constant" in n or "copied" in n or "identical" in n])
+def test_readings_that_do_not_differ_leave_a_fit_that_settles(name):
+    post = answer(name)[0]._whole.posterior
+    assert post.settled and post.effective > 0.4  # of nodes that carry the weight: 0.02 to 0.15 where it did not
+
+
 def test_a_sheet_without_readings_is_as_if_it_had_not_been_run():
     log = where(on("A02"), edge_radius_mm=np.nan).drop(columns="date")
     assert ends(window(log)) == ends(window(log[~on("A02")]))

@@ -218,15 +218,22 @@ def test_ages_that_are_planned_beat_ages_as_they_come(planned):
     assert found[1] < min(other)
 
 
+MANY = [job(material=f"M{i}", thickness_mm=4 + i) for i in range(8)]  # each at both ends of the speeds, and two between
+
+
 @pytest.mark.parametrize(("jobs", "trial", "said"), [
     ([job()], {"sheets": 2}, "at least 3 abrasive sheets"),
     (SIX, {"sheets": 3, "plates": 5}, "two plates for each of 3 sheets"),
     ([job(grit=g) for g in ("P60", "P80", "P100", "P120")], {"sheets": 3}, "a sheet for each of 4 grits"),
     ([job(sheet_hours=(0, 20))], {"sheet_hours": (0.0, 15.0)}, "never promised for a sheet age that was not run"),
-    ([job(material=f"M{i}", thickness_mm=4 + i) for i in range(8)], {"plates": 8, "sheets": 4}, "allow more plates")])
+    (MANY, {"plates": 17, "sheets": 4}, "29 settings .* on at least 18 plates: allow more plates")])
 def test_a_trial_that_is_too_small_is_refused_with_the_way_out(jobs, trial, said):
     with pytest.raises(ef.JobError, match=said):
         ef.plan(jobs, feed_speed_m_min=(0.9, 6.0), trial=ef.Trial(**trial))
+
+
+def test_as_few_plates_as_it_says_will_do():
+    assert len(ef.plan(MANY, feed_speed_m_min=(0.9, 6.0), trial=ef.Trial(plates=18, sheets=4)).runs) == 18
 
 
 def test_a_narrow_range_of_speeds_is_planned_in_finer_steps():
