@@ -10,10 +10,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
-from scipy.special import gammaincinv, log_ndtr, ndtri
+from scipy.special import gammaincinv, log_ndtr, ndtr, ndtri
 
 from .burrmany import BurrSums, log_chance, own_effects, summed
 from .explore import FEWEST_NODES, SEED, Batch, Cloud, Mode, climb, nodes_about, pick, shuffled
@@ -22,7 +23,7 @@ from .rows import Floats, Spread
 MIDDLE_RADIUS, MIDDLE_HEIGHT = np.log(0.3), np.log(0.3)
 _GX, _GW = np.polynomial.hermite_e.hermegauss(7)
 _GW = np.log(_GW / _GW.sum()) + 0.5 * _GX**2
-SHEET, FEW_SHEETS = Spread(0.5, 0.6), Spread(0.65, 0.55)
+SHEET, FEW_SHEETS = Spread(0.4, 0.6), Spread(0.55, 0.57)
 """Priors of the burr's own spread from sheet to sheet, in units of its scatter from edge to edge: see `of_sheets`."""
 _FEW, _ENOUGH = 6, 12
 _LEVEL = (2.5, 3.0)
@@ -30,10 +31,13 @@ _LOG_SLOPE = (np.log(4.0), 0.6)
 _RATIO = (-0.6, 0.35)
 _MATERIAL = 0.8
 MANY_EDGES, _SUBSET = 4000, 2000
+_SUMS_NODES = 256  # further out sums tell nothing
 _PASSES, _STILL = 20, 0.05  # of sums about the mode; steps, in SDs, that need no other
 _NEVER = 1e12  # of log chance, down
 _LEAST_BEND = 0.3  # downward, over one SD: there has to be a mode
 _STEPS, _SMALL = 20, 1e-4  # of Newton towards a sheet's effect; the error left is about the square of the last
+_NEAR = 0.05  # the last, where the effect is only the middle of a quadrature
+_RUN, _NO_CHANCE = 4, 1e-300  # edges whose chances are multiplied before a logarithm is taken
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,8 +67,8 @@ def of_sheets(sheets: int) -> Spread:
     Few sheets may all be alike by chance, and windows are issued where they are: on simulated lines whose sheets differ
     much, windows from 6 sheets missed more often than they claim. Judgement, no source.
 
-    >>> of_sheets(12), of_sheets(9).median
-    (Spread(median=0.5, log_sd=0.6), 0.575)
+    >>> of_sheets(12), round(of_sheets(9).median, 3)
+    (Spread(median=0.4, log_sd=0.6), 0.475)
     """
     few = min(max((_ENOUGH - sheets) / (_ENOUGH - _FEW), 0.0), 1.0)
     return Spread(*(float(a + few * (b - a)) for a, b in zip(SHEET, FEW_SHEETS, strict=True)))
@@ -115,29 +119,43 @@ def _columns(data: BurrData) -> Floats:
 def _slopes(margin: Floats, sign: Floats) -> tuple[Floats, Floats]:
     """Slope and curvature, downward, of each edge's log chance at its margin, (K, n) each."""
     z = sign * margin
-    mills = np.exp(-0.5 * z * z - 0.5 * np.log(2 * np.pi) - log_ndtr(z))
+    chance = np.maximum(ndtr(z), _NO_CHANCE)
+    far = np.minimum(z, -1.0)
+    mills = np.where(chance > _NO_CHANCE, np.exp(-0.5 * z * z) / (np.sqrt(2 * np.pi) * chance), -far - 1 / far)
     return sign * mills, np.clip(mills * (z + mills), 0, 1)  # what it lies within; far out the digits are lost
 
 
-def _effects(edges: _Edges, precision: Floats, near: Floats | None = None) -> tuple[Floats, Floats]:
+def _effects(edges: _Edges, precision: Floats, near: Floats | None = None, small: float = _SMALL
+             ) -> tuple[Floats, Floats]:
     """Most probable own effect of each sheet and the SD about it, (K, sheets) each; `precision` (K, 1) of its prior.
 
-    `near` (sheets,) is where they are looked for.
+    `near` (sheets,) is where they are looked for; those of a point whose last step was `small` are found.
     """
     line, sign, starts, index = edges
-
-    def slopes(effect: Floats) -> tuple[Floats, Floats]:
-        score, curve = _slopes(line + effect[:, index], sign)
-        return np.add.reduceat(score, starts, axis=1), np.add.reduceat(curve, starts, axis=1)
-
     effect = np.zeros((len(line), len(starts))) + (0.0 if near is None else near)
+    bend, rows = np.empty_like(effect), np.arange(len(line))
     for _ in range(_STEPS):
-        score, curve = slopes(effect)
-        step = np.clip((score - effect * precision) / (curve + precision), -3, 3)
-        effect = effect + step
-        if np.abs(step).max(initial=0) < _SMALL:
+        at = effect[rows]
+        score, curve = (np.add.reduceat(part, starts, axis=1) for part in _slopes(line[rows] + at[:, index], sign))
+        bend[rows] = curve + precision[rows]
+        step = np.clip((score - at * precision[rows]) / bend[rows], -3, 3)
+        effect[rows] = at + step
+        rows = rows[np.abs(step).max(1, initial=0) >= small]
+        if not len(rows):
             break
-    return effect, 1 / np.sqrt(slopes(effect)[1] + precision)
+    return effect, 1 / np.sqrt(bend)
+
+
+def _log_chances(margin: Floats, starts: np.ndarray) -> Floats:
+    """Log chance of all edges of each sheet at their margins, (K, sheets): one logarithm for some edges together."""
+    chance, n = ndtr(margin), margin.shape[1]
+    runs = np.unique(np.r_[starts, np.concatenate([np.arange(a, b, _RUN) for a, b in pairwise([*starts, n])])])
+    out = np.add.reduceat(np.log(np.maximum(np.multiply.reduceat(chance, runs, axis=1), _NO_CHANCE)),
+                          np.searchsorted(runs, starts), axis=1)
+    low = chance.min(1) < _NO_CHANCE ** (1 / _RUN)
+    if low.any():
+        out[low] = np.add.reduceat(log_ndtr(margin[low]), starts, axis=1)
+    return out
 
 
 def _log_prior(data: BurrData, theta: Floats) -> Floats:
@@ -152,11 +170,11 @@ def _evaluate(data: BurrData, theta: Floats, warm: Any) -> _Got:
     """Log posterior at points (K, 4 + materials if several): the own effect of each sheet is integrated out."""
     log_sd, edges = theta[:, 3], _edges(data, theta)
     precision = np.exp(log_sd)[:, None] ** -2
-    effect, width = _effects(edges, precision, warm)
+    effect, width = _effects(edges, precision, warm, _NEAR)
     parts = []
     for x, log_weight in zip(_GX, _GW, strict=True):
         at = effect + x * width
-        inside = np.add.reduceat(log_ndtr(edges.sign * (edges.line + at[:, edges.sheet])), edges.starts, axis=1)
+        inside = _log_chances(edges.sign * (edges.line + at[:, edges.sheet]), edges.starts)
         parts.append(inside - 0.5 * at**2 * precision + log_weight)
     stack = np.array(parts)
     top = stack.max(0)
@@ -223,7 +241,7 @@ def fit_burr(data: BurrData, count: int = 512, start: Floats | None = None) -> B
             if last and near:
                 break
         mode = mode._replace(settled=mode.settled and last and near)
-    cloud: Cloud = nodes_about(batch, mode, count)
+    cloud: Cloud = nodes_about(batch, mode, count if sums is None else min(count, _SUMS_NODES))
     found = BurrPosterior(data, centre + cloud.theta * scale, cloud.weight, mode, cloud.effective, sums)
     return found if sums is None or found.settled else fit_burr(data.thinned(MANY_EDGES), count)
 

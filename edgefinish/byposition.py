@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from .layout import Layout
 from .posterior import Posterior
@@ -37,7 +37,7 @@ def spread_by_position(layout: Layout, posterior: Posterior) -> dict[str, float]
     log_like = np.stack([by_row[position == p].sum(0) for p in range(count)])
     together = log_like.sum(0)
     gain = 2 * (log_like.max(1).sum() - together.max())
-    if chi2.sf(gain, count - 1) > SURE:
+    if chdtrc(count - 1, gain) > SURE:
         return {}
     middle = _FACTORS[together.argmax()]
     found = _FACTORS[(log_like - 0.5 * ((_FACTORS - middle) / ALIKE) ** 2).argmax(1)]

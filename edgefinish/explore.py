@@ -1,4 +1,4 @@
-"""A posterior of a few unknowns, explored without chance: its mode by Newton, its nodes on a lattice, Sobol draws."""
+"""A posterior of a few unknowns, explored without chance: its mode by Newton, its nodes and draws by Sobol."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from typing import Any, NamedTuple, Protocol
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
-from scipy.stats import qmc
 
 Floats = NDArray[np.float64]
 SEED = 20260131
@@ -102,13 +101,13 @@ class Cloud(NamedTuple):
 
 
 def nodes_about(batch: Batch, mode: Mode, count: int, even: float = 0.45) -> Cloud:
-    """A lattice through a normal at the mode, tails stretched, weighed by posterior over proposal.
+    """Sobol points through a normal at the mode, tails stretched, weighed by posterior over proposal.
 
     Where fewer than `even` of the nodes carry the weight the proposal is moved to the weighted moments and the nodes
     are laid again. Where every node comes to nothing they weigh alike, and the effective share is 0.
     """
     d = len(mode.theta)
-    z = ndtri(lattice(count, d))
+    z = ndtri(middles(count, d))
     wide = z * (1.12 + 0.05 * z * z)
     log_proposal = (-0.5 * z**2 - np.log(1.12 + 0.15 * z * z)).sum(1)
     centre, cov = mode.theta, mode.cov
@@ -129,22 +128,28 @@ def nodes_about(batch: Batch, mode: Mode, count: int, even: float = 0.45) -> Clo
     return Cloud(theta, weight, got, effective)
 
 
-def lattice(count: int, dimension: int) -> Floats:
-    """Rank-1 lattice in the unit cube, (count, dimension), of the generalised golden ratio."""
-    g = 2.0
-    for _ in range(60):
-        g = (1 + g) ** (1 / (dimension + 1))
-    return (0.5 + np.arange(1, count + 1)[:, None] * g ** -np.arange(1.0, dimension + 1)) % 1
-
-
 @lru_cache(maxsize=16)
 def sobol(count: int, dimension: int) -> Floats:
     """Scrambled Sobol points in the open unit cube, (count, dimension), always the same, read-only."""
+    from scipy.stats import qmc  # half of what importing the package would take, and to check a log it is not needed
     points = qmc.Sobol(dimension, scramble=True, rng=np.random.default_rng(SEED)).random_base2(
         int(np.ceil(np.log2(count))))[:count]
     points = np.clip(points, 1e-9, 1 - 1e-9)
     points.setflags(write=False)
     return points
+
+
+def middles(count: int, dimension: int) -> Floats:
+    """Sobol points, (count, dimension), each moved to the middle of its slice in every direction.
+
+    None lies further out than `count` points have to: weighed by posterior over proposal, one such point far out would
+    carry all.
+
+    >>> middles(4, 1)[:, 0].tolist()
+    [0.375, 0.625, 0.875, 0.125]
+    """
+    slices = 2 ** int(np.ceil(np.log2(count)))
+    return (np.floor(sobol(count, dimension) * slices) + 0.5) / slices
 
 
 def shuffled(count: int, stream: int) -> Floats:

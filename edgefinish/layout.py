@@ -14,7 +14,6 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import rankdata
 
 from .abrasive import GRAIN_UM
 from .laws import AREA_LAW, CURVATURE, FEED, TERMS, WEAR, WEAR_HOURS, Centre, Settings, columns, log_feed, log_pressure
@@ -116,7 +115,7 @@ def run_order(rows: pd.DataFrame) -> NDArray[np.float64] | None:
     when, of_dated = np.unique(date[dated], return_inverse=True)
     first = np.full(of.max() + 1, len(when))
     np.minimum.at(first, of[dated], of_dated)
-    rank = rankdata(first)
+    rank = pd.Series(first).rank().to_numpy()
     if len(when) < 3 or (first == len(when)).any() or rank.min() == rank.max():
         return None
     return ((rank - rank.max()) / (rank.max() - rank.min()))[of]

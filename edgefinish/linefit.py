@@ -41,8 +41,8 @@ from .units import System
 T = TypeVar("T")
 DRAWS = 4096
 JOINT_DRAWS = 2048
-NODES, REFIT_NODES = 256, 96
-BURR_NODES, BURR_REFIT_NODES = 512, 256
+RADIUS_NODES, NODES, REFIT_NODES = 128, 256, 96  # few unknowns of one material's radius need few
+BURR_NODES, BURR_REFIT_NODES = 1024, 512
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,6 +134,7 @@ class LineFit:
 
         def compute() -> LawFit:
             past = self.past and self.past.over(priors)
+            nodes = NODES if removal or self.materials.nunique() > 1 else RADIUS_NODES
             lay = partial(lay_out, self.log, removal=removal, priors=priors, past=past, weight=WEIGHT if past else 0.0,
                           asked=asked)
             if self.like is not None:
@@ -144,18 +145,18 @@ class LineFit:
             if asked is not None:  # all spreads alike is near, and wanted for other answers anyway
                 near = self.law(removal=removal, priors=priors)
                 layout = taken_over(near, lay(position_spread=near.layout.position_spread))
-                found = posterior(layout.data, NODES, np.r_[near.posterior.mode.theta, 0.0])
+                found = posterior(layout.data, nodes, np.r_[near.posterior.mode.theta, 0.0])
                 settled = found.mode.settled and near.posterior.settled
                 return LawFit(layout, replace(found, mode=found.mode._replace(settled=settled)), priors)
             layout = lay()
-            found = posterior(layout.data, NODES)
+            found = posterior(layout.data, nodes)
             by_position = spread_by_position(layout, found)
             if by_position:
                 layout = lay(position_spread=by_position)
-                found = posterior(layout.data, NODES, found.mode.theta)
+                found = posterior(layout.data, nodes, found.mode.theta)
             if self.past and self.past.law.chance(layout, found) >= STRANGE:
                 layout = self.past.law.added(layout)
-                found = posterior(layout.data, NODES, found.mode.theta)
+                found = posterior(layout.data, nodes, found.mode.theta)
             return LawFit(layout, found, priors)
         return self._keep(("law", removal, priors, asked), compute)
 

@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from .abrasive import GRAIN_UM
 from .errors import JobError, Problem
@@ -229,7 +229,7 @@ class _State:
         x = np.array([e.columns for e in self.ends])
         law = np.einsum("tp,...pq,tq->...t", x, cov, x)
         own = self._spread_part(sheets, plates)
-        z, q = (norm.ppf([getattr(e, n) for e in self.ends]) for n in ("confidence", "share"))
+        z, q = (ndtri([getattr(e, n) for e in self.ends]) for n in ("confidence", "share"))
         return z * np.array([e.weight for e in self.ends]) * np.sqrt(law + q**2 * own)
 
     def _spread_part(self, sheets: int, plates: int) -> float:

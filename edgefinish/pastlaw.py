@@ -12,7 +12,7 @@ from dataclasses import astuple, dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from .laws import CURVATURE, FEED, GRAIN, PRESSURE, TERMS, THICKNESS, WEAR, Centre
 from .layout import OWN_WEAR, STANDARD, Layout, lay_out, material_keys
@@ -76,7 +76,7 @@ class PastLaw:
         pull = axes.T @ half.T @ (vector - precision @ mean)
         tells = weight > _TELLS
         far = (pull[tells] ** 2 / (weight[tells] * (1 + weight[tells]))).sum()
-        return float(chi2.sf(far, tells.sum())) if tells.any() else 1.0
+        return float(chdtrc(tells.sum(), far)) if tells.any() else 1.0
 
 
 def learn_law(logs: Sequence[TrialLog], new_sheets: bool = False) -> PastLaw:
