@@ -31,7 +31,8 @@ _LOG_SLOPE = (np.log(4.0), 0.6)
 _RATIO = (-0.6, 0.35)
 _MATERIAL = 0.8
 MANY_EDGES, _SUBSET = 4000, 2000
-_SUMS_NODES = 256  # further out sums tell nothing
+_MANY_NODES, _EDGES_A_SHEET = 128, 20  # of long logs
+_BATCH = 4_000_000  # numbers in one array
 _PASSES, _STILL = 20, 0.05  # of sums about the mode; steps, in SDs, that need no other
 _NEVER = 1e12  # of log chance, down
 _LEAST_BEND = 0.3  # downward, over one SD: there has to be a mode
@@ -221,7 +222,9 @@ def fit_burr(data: BurrData, count: int = 512, start: Floats | None = None) -> B
     scale = np.r_[_LEVEL[1], _LOG_SLOPE[1], _RATIO[1], data.sheet_prior.log_sd, np.full(many, _MATERIAL)]
 
     def exact(some: BurrData, unit: Floats, warm: Any) -> _Got:
-        return _evaluate(some, centre + unit * scale, warm)
+        size = max(1, _BATCH // len(some.row))
+        parts = [_evaluate(some, centre + unit[k:k + size] * scale, warm) for k in range(0, len(unit), size)]
+        return _Got(np.concatenate([p.log_post for p in parts]), parts[0].warm)
 
     def by_sums(sums: BurrSums, unit: Floats, warm: Any) -> _Got:
         theta = centre + unit * scale
@@ -241,7 +244,9 @@ def fit_burr(data: BurrData, count: int = 512, start: Floats | None = None) -> B
             if last and near:
                 break
         mode = mode._replace(settled=mode.settled and last and near)
-    cloud: Cloud = nodes_about(batch, mode, count if sums is None else min(count, _SUMS_NODES))
+    if len(data.row) < _EDGES_A_SHEET * len(_starts(data)):  # too few for sums to tell far from the mode
+        batch = partial(exact, data)
+    cloud: Cloud = nodes_about(batch, mode, count if sums is None else min(count, _MANY_NODES))
     found = BurrPosterior(data, centre + cloud.theta * scale, cloud.weight, mode, cloud.effective, sums)
     return found if sums is None or found.settled else fit_burr(data.thinned(MANY_EDGES), count)
 

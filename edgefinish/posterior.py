@@ -82,8 +82,11 @@ class Posterior:
         """Node (count,) and coefficients (count, p) of each draw."""
         kin = self.cases is not None
         points = sobol(count, self.coef.shape[1] + 1 + kin)
-        order = np.argsort(points[:, 0], kind="stable")
-        node = pick(self.weight, points[order, 0])
+        # Nodes by their spread: so that spread and coefficients are drawn evenly together.
+        rank = np.argsort((self.nodes.sd**2).sum(1), kind="stable")
+        node = rank[pick(self.weight[rank], points[:, 0])]
+        order = np.lexsort((points[:, 0], node))
+        node = node[order]
         normal = ndtri(points[order, 1:self.coef.shape[1] + 1])
         coef = np.empty(normal.shape, order="F")  # jobs read it by column
         ends = np.searchsorted(node, np.arange(len(self.weight) + 1))

@@ -15,6 +15,7 @@ from scipy.stats import multivariate_normal
 
 import edgefinish as ef
 from edgefinish.kin import ODD, Cases
+from edgefinish.linefit import RADIUS_NODES
 from edgefinish.mixed import solve
 from edgefinish.posterior import posterior
 from edgefinish.rows import MixedData, Spread, nodes_at
@@ -188,7 +189,7 @@ def test_one_material_alone_is_fitted_as_ever():
     job, _ = campaign("usual", 3).job("one age")
     post = model.law_for(job).posterior
     assert model.law_for(job) is model.law()
-    assert post.nodes.kin_sd.shape == (256, 0) and len(post.mode.theta) == 5 and post.cases is None
+    assert post.nodes.kin_sd.shape == (RADIUS_NODES, 0) and len(post.mode.theta) == 5 and post.cases is None
 
 
 def test_a_material_without_plates_gets_a_starting_point_and_no_promise():

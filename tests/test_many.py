@@ -70,7 +70,7 @@ def edges_with_burr(edges: int, sheets: int, sheet_sd: float, materials: int = 1
     log_radius, height = rng.normal(-1.1, 0.3, edges), rng.normal(0, 0.35, edges)
     margin = 2.5 + 4 * (log_radius - np.log(0.3)) - 2 * height + sheet_sd * rng.standard_normal(sheets)[sheet]
     return burr.BurrData(np.arange(edges), margin + rng.standard_normal(edges) > 0, log_radius, height, sheet,
-                         sheet % materials, materials, Spread(0.5, 0.6))
+                         sheet % materials, materials)
 
 
 def promised(found: burr.BurrPosterior) -> tuple[Floats, Floats]:
@@ -84,9 +84,9 @@ def promised(found: burr.BurrPosterior) -> tuple[Floats, Floats]:
     (5000, 50, 0.3, 1), (5000, 1250, 1.0, 1), (6000, 300, 0.5, 4)])
 def test_burr_of_sums_is_that_of_every_edge(monkeypatch, edges, sheets, sheet_sd, materials):
     data = edges_with_burr(edges, sheets, sheet_sd, materials)
-    by_sums = burr.fit_burr(data, 256)
+    by_sums = burr.fit_burr(data, 128)
     monkeypatch.setattr(burr, "MANY_EDGES", edges)
-    exact = burr.fit_burr(data, 256)
+    exact = burr.fit_burr(data, 128)
     assert by_sums.sums is not None and exact.sums is None and by_sums.settled and exact.settled
     (mean, sd), (mean_sums, sd_sums) = promised(exact), promised(by_sums)
     assert (np.abs(mean - mean_sums) < 0.2 * sd).all()
