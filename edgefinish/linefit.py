@@ -42,7 +42,7 @@ T = TypeVar("T")
 DRAWS = 4096
 JOINT_DRAWS = 2048
 RADIUS_NODES, NODES, REFIT_NODES = 128, 256, 96  # few unknowns of one material's radius need few
-BURR_NODES, BURR_REFIT_NODES = 1024, 512
+BURR_NODES, BURR_REFIT_NODES = 1024, 256
 
 
 @dataclass(frozen=True, eq=False)
