@@ -140,7 +140,7 @@ def sobol(count: int, dimension: int) -> Floats:
 
 
 def middles(count: int, dimension: int) -> Floats:
-    """Sobol points, (count, dimension), each moved to the middle of its slice in every direction, in an order of chance.
+    """Sobol points, (count, dimension), each in the middle of its slice in every direction, in an order of chance.
 
     None lies further out than `count` points have to: weighed by posterior over proposal, one such point far out would
     carry all. In Sobol's own order draws, which go through nodes by a Sobol coordinate, would run in step with them.

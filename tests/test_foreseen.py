@@ -115,7 +115,9 @@ def burr():
 def test_own_effects_of_sheets_on_burr_are_those_of_direct_integration(burr):
     _, _, fitted = burr
     sheets, effect, sd = fitted.sheets()
-    data, node = fitted.data, int(fitted.weight.argmax())
+    middle = fitted.weight @ fitted.theta
+    spread = np.sqrt(fitted.weight @ (fitted.theta - middle) ** 2)
+    data, node = fitted.data, int((np.abs(fitted.theta - middle) / spread).max(1).argmin())
     level, log_slope, ratio, log_sd = fitted.theta[node]
     margin = level + np.exp(log_slope) * (data.log_radius - np.log(0.3) + ratio * data.height)
     for k, sheet in enumerate(sheets):
