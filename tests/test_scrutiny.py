@@ -198,7 +198,7 @@ def test_weighing_the_nodes_anew_is_what_a_fit_with_that_prior_gives():
     for a, b in zip(weighed.posterior.moments(), refit.posterior.moments(), strict=True):
         np.testing.assert_allclose(a, b, atol=0.05 * refit.posterior.moments()[1].max())
     middle = [np.exp(f.posterior.weight @ np.log(f.posterior.nodes.sd[:, 2])) for f in (weighed, refit, whole)]
-    # Two lattices of 256 nodes each: within a twentieth of what the prior changes.
+    # Two clouds of nodes: within a twentieth of what the prior changes.
     assert abs(np.log(middle[0] / middle[1])) < 0.05 * np.log(middle[1] / middle[2])
 
 
