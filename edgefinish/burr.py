@@ -1,8 +1,9 @@
-"""Whether burr is cleared: a probit on the radius of the same edge, with the burr's height before and the sheet.
+"""Whether burr is cleared: a probit on the edge's dose, with the burr's height before and the sheet.
 
-The radius that an edge got carries its dose, so that speed, pressure, wear, plate and position enter through it; what
-is left to the burr itself is a level for each material, a slope, the height before, and an effect of its own of each
-sheet. Given radii the burr's part and the laws' part of the posterior are independent of each other.
+The dose is told as a log radius: what the edge's plate got at its position, and of what sets the edge apart
+`laws.BURR_OF_EDGE`. So speed, pressure, wear, plate and position enter through it; what is left to the burr itself is a
+level for each material, a slope, the height before, and an effect of its own of each sheet. Given doses the burr's part
+and the laws' part of the posterior are independent of each other.
 All parameters are in units of the burr's own scatter from edge to edge.
 """
 
@@ -18,7 +19,7 @@ from scipy.special import gammaincinv, log_ndtr, ndtr, ndtri
 
 from .burrmany import BurrSums, log_chance, own_effects, summed
 from .explore import FEWEST_NODES, SEED, Batch, Cloud, Mode, climb, nodes_about, pick, shuffled
-from .rows import Floats, Spread
+from .rows import BATCH, Floats, Spread
 
 MIDDLE_RADIUS, MIDDLE_HEIGHT = np.log(0.3), np.log(0.3)
 _GX, _GW = np.polynomial.hermite_e.hermegauss(7)
@@ -32,7 +33,6 @@ _RATIO = (-0.6, 0.35)
 _MATERIAL = 0.8
 MANY_EDGES, _SUBSET = 4000, 2000
 _MANY_NODES, _EDGES_A_SHEET = 128, 20  # of long logs
-_BATCH = 4_000_000  # numbers in one array
 _PASSES, _STILL = 20, 0.05  # of sums about the mode; steps, in SDs, that need no other
 _NEVER = 1e12  # of log chance, down
 _LEAST_BEND = 0.3  # downward, over one SD: there has to be a mode
@@ -43,8 +43,8 @@ _RUN, _NO_CHANCE = 4, 1e-300  # edges whose chances are multiplied before a loga
 
 @dataclass(frozen=True, eq=False)
 class BurrData:
-    """Edges with a yes or no: (n,) each, sorted by sheet. `height` is log(height before / 0.3 mm), 0 where unknown;
-    `row` their index into the log."""
+    """Edges with a yes or no: (n,) each, sorted by sheet. `log_radius` is the dose of each; `height` is log(height
+    before / 0.3 mm), 0 where unknown; `row` their index into the log."""
 
     row: np.ndarray
     cleared: np.ndarray
@@ -222,7 +222,7 @@ def fit_burr(data: BurrData, count: int = 512, start: Floats | None = None) -> B
     scale = np.r_[_LEVEL[1], _LOG_SLOPE[1], _RATIO[1], data.sheet_prior.log_sd, np.full(many, _MATERIAL)]
 
     def exact(some: BurrData, unit: Floats, warm: Any) -> _Got:
-        size = max(1, _BATCH // len(some.row))
+        size = max(1, BATCH // len(some.row))
         parts = [_evaluate(some, centre + unit[k:k + size] * scale, warm) for k in range(0, len(unit), size)]
         return _Got(np.concatenate([p.log_post for p in parts]), parts[0].warm)
 

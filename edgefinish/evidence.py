@@ -247,7 +247,7 @@ def unread(model: LineFit, job: Job) -> list[str]:
                          f"; fewer than {FEWEST_READINGS} tell nothing.")
         radius = log.reading("edge_radius_mm")
         if (np.isfinite(radius.value) & here).sum() < FEWEST_READINGS:
-            found.append("Burr is judged through the radius of the same edge, and too few radii were measured.")
+            found.append("Burr is judged through the edge radius, and too few radii were measured.")
     return found
 
 

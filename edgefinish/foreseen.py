@@ -24,7 +24,7 @@ from .explore import SEED, pick, shuffled
 from .imagined import USUAL_BURR
 from .intervals import speed_intervals
 from .job import Job
-from .laws import AREA_LAW, WEAR_HOURS, Settings
+from .laws import AREA_LAW, BURR_OF_EDGE, WEAR_HOURS, Settings
 from .layout import material_key
 from .linefit import JOINT_DRAWS, LawFit, LineFit
 from .rows import Floats
@@ -271,7 +271,7 @@ def _burr_weights(model: LineFit, fitted: BurrPosterior, one: Asked, seen: _Plat
     noise = rng.standard_normal((len(truth), len(plates), seen.edges))
     edge = (one.fitted.posterior.nodes.sd[:, 0] * one.fitted.posterior.nodes.factor)[one.node[truth]]
     steps = steps - (steps @ seen.share)[:, None]
-    radius = seen.read[:, :, None] + steps[:, None] + edge[:, None, None] * seen.scatter * noise
+    radius = seen.read[:, :, None] + steps[:, None] + BURR_OF_EDGE * edge[:, None, None] * seen.scatter * noise
     at = pick(fitted.weight, shuffled(len(one.node), 1))
     theta, slope = fitted.theta[at], np.exp(fitted.theta[at, 1])
     effect, sd = (x[at] for x in _burr_sheets(model, fitted, seen.names))

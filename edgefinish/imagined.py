@@ -20,7 +20,7 @@ from .abrasive import GRAIN_UM
 from .burr import MIDDLE_HEIGHT
 from .intervals import speed_intervals
 from .job import Job
-from .laws import AREA_LAW, CURVATURE, FEED, TERMS, WEAR, WEAR_HOURS, Centre, Settings
+from .laws import AREA_LAW, BURR_OF_EDGE, CURVATURE, FEED, TERMS, WEAR, WEAR_HOURS, Centre, Settings
 from .layout import OWN_WEAR, STANDARD, law_columns
 from .planner import MATERIAL, Plan, material_of, middle
 from .promise import Burr, Path, Promise
@@ -209,7 +209,8 @@ def filled(log: TrialLog, plan: Plan, lines: Lines, which: int, seed: Sequence[i
                  for w in words]
         u = ndtr(of_plate[2][plate])
         height = np.round([a + (b - a) * x for (a, b), x in zip(spans, u, strict=True)], 2)
-        margin = (_OWN["burr_slope"] * (edge - lines.burr[which]) - _OWN["burr_height"] * (np.log(height)
+        dose = at + BURR_OF_EDGE * (edge - at)
+        margin = (_OWN["burr_slope"] * (dose - lines.burr[which]) - _OWN["burr_height"] * (np.log(height)
                   - MIDDLE_HEIGHT) + _OWN["burr_sheet"] * of_sheet[3][sheet] + of_edge[2])
         left = np.round(height * -np.expm1(np.minimum(margin / _OWN["burr_slope"], 0)), 2)
         read["burr_height_mm"] = height

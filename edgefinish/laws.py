@@ -24,6 +24,12 @@ AREA_LAW = 2.0
 """Exponents of removal are this many times those of the radius: dose goes as the area that is rounded off."""
 WEAR_HOURS = 10.0
 """Contact hours of the wear coefficients' unit."""
+BURR_OF_EDGE = 0.5
+"""How much of what sets an edge's radius apart from its plate counts for its burr.
+
+A radius is read at one spot of an edge, burr is judged along all of it. Where the two do not go together, all (1) makes
+the law of burr too flat; where they do, nothing (0) forgoes a little. Judgement, no source: half does well on simulated
+lines of both kinds."""
 
 
 @dataclass(frozen=True)

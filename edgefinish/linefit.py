@@ -16,7 +16,7 @@ from .burr import MIDDLE_HEIGHT, SHEET, BurrData, BurrPosterior, fit_burr, futur
 from .byposition import spread_by_position
 from .history import WEIGHT, Past, learn, pool
 from .job import Job, Line
-from .laws import TERMS, WEAR_HOURS, Settings
+from .laws import BURR_OF_EDGE, TERMS, WEAR_HOURS, Settings
 from .layout import (
     JOINT,
     STANDARD,
@@ -302,7 +302,7 @@ class LineFit:
             typical = pd.Series(height).groupby(rows["burr_severity"].to_numpy()).transform("median").to_numpy()
             height = np.where(np.isnan(height), typical, height)
         height = np.where(np.isnan(height), 0.0, height)
-        radius = best_log_radius(self.log, lambda: self.law(removal=removal, priors=JOINT))
+        radius = log_dose(self.log, self.law(removal=removal, priors=JOINT))
         known &= np.isfinite(radius)
         names = sorted(self.materials.unique())
         material = pd.Index(names).get_indexer(self.materials)
@@ -346,7 +346,8 @@ def _height(log: TrialLog) -> Floats:
 
 
 def fitted_log_radius(log: TrialLog, fitted: LawFit) -> Floats:
-    """Fitted log radius of every row of the log that was fitted, its sheet and plate included where they were."""
+    """Fitted log radius of every row of the log that was fitted, its sheet and plate included where they were; NaN of a
+    material that was not."""
     layout, at, rows = fitted.layout, fitted.posterior.at_mode, log.rows
     coef = at.coef[0]
     material = pd.Index(layout.materials).get_indexer(material_keys(rows))
@@ -358,15 +359,17 @@ def fitted_log_radius(log: TrialLog, fitted: LawFit) -> Floats:
     plate = pd.Index(layout.plates).get_indexer(plates_of(rows).of)
     out += at.plate[0][plate, 0] * (plate >= 0)
     position = pd.Index(layout.positions).get_indexer(rows["edge_position"])
-    return out + np.where(position >= 0, coef[layout.names.position][position], 0.0)
+    out += np.where(position >= 0, coef[layout.names.position][position], 0.0)
+    return np.where(material >= 0, out, np.nan)
 
 
-def best_log_radius(log: TrialLog, law: Callable[[], LawFit]) -> Floats:
-    """Log radius of every row: as measured, else what the law, fitted where needed, expects of a row or of a bound."""
+def log_dose(log: TrialLog, fitted: LawFit) -> Floats:
+    """Dose of every row's burr, as a log radius: of its plate there, and a part of what sets the edge apart.
+
+    An edge without a radius is as its plate, one below or above the gauge as the law expects of it; NaN of a material
+    that no radius was read of.
+    """
     reading = log.reading("edge_radius_mm")
-    if not reading.side.any() and (reading.value > 0).all():
-        return np.log(reading.value)
-    fitted = law()
     mean, sd = fitted_log_radius(log, fitted), fitted.posterior.at_mode_sd[0] * fitted.layout.spread_on(log.rows)
     with np.errstate(divide="ignore", invalid="ignore"):
         value = np.log(reading.value)
@@ -374,4 +377,5 @@ def best_log_radius(log: TrialLog, law: Callable[[], LawFit]) -> Floats:
         below = mean - sd * np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi) / np.maximum(ndtr(z), 1e-12)
         above = mean + sd * np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi) / np.maximum(ndtr(-z), 1e-12)
     bound = np.where(reading.side < 0, below, above)
-    return np.where(np.isnan(reading.value), mean, np.where(reading.side == 0, value, bound))
+    own = np.where(np.isnan(reading.value), mean, np.where(reading.side == 0, value, bound))
+    return mean + BURR_OF_EDGE * (own - mean)

@@ -13,14 +13,13 @@ from .explore import FEWEST_NODES, Cloud, Mode, climb, nodes_about, pick, sobol
 from .kin import Cases
 from .many import MANY_ROWS, explore_many
 from .mixed import Solution, solve
-from .rows import Floats, MixedData, Nodes, nodes_at
+from .rows import BATCH, Floats, MixedData, Nodes, nodes_at
 
 _NEAR = 0.3  # gain of a step below which a mode that was started near by is near enough to lay nodes about
 _START_TAIL = -0.8  # normal score of 1/ν near 0.075
 _EVEN, _EVEN_OF_MANY = 0.45, 0.2  # of a dozen unknowns no better weights come of laying the nodes again
 _STEPS, _CAREFUL = 2, 20  # of Newton at a node, usually and where these leave it all too rough
 _ROUGH, _TOO_ROUGH = 0.02, 0.1  # what the last step may still gain in log posterior, mean of the nodes
-_BATCH = 4_000_000  # numbers in one array of a batch of nodes
 
 
 class _Got(NamedTuple):
@@ -34,7 +33,7 @@ def _batch(data: MixedData, theta: Floats, warm: Floats | None, restricted: bool
            steps: int = _STEPS) -> _Got:
     """`solve` at many points with bounded memory; linear predictors are kept of the first point only."""
     nodes = nodes_at(data, theta, reference=reference)
-    size = max(1, _BATCH // max(len(data.y), len(data.sheet) * data.load.shape[1] * len(data.coef_mean), 1))
+    size = max(1, BATCH // max(len(data.y), len(data.sheet) * data.load.shape[1] * len(data.coef_mean), 1))
     parts = []
     for at in range(0, len(theta), size):
         some = Nodes(*(x[at:at + size] for x in nodes))

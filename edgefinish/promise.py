@@ -2,7 +2,8 @@
 
 A future edge lies on a new plate run under a new sheet. Its log radius is the path's mean plus a normal (sheet, its own
 wear, plate) plus a Student t (edge); its log removal moves twice with the same sheet and plate, and has a part of its
-own; its burr goes with its radius. One draw of sheet, plate and edge meets all limits together or fails.
+own; its burr goes with its dose: that of its plate there, and the part `laws.BURR_OF_EDGE` of what sets the edge apart.
+One draw of sheet, plate and edge meets all limits together or fails.
 Works on draws; knows no log.
 """
 
@@ -74,7 +75,7 @@ class Path:
 
 @dataclass(frozen=True, eq=False)
 class Burr:
-    """Chance that the burr is within its limit, given the log radius of the edge, in each draw.
+    """Chance that the burr is within its limit, given the dose of the edge as a log radius, in each draw.
 
     Φ(`level` + `slope` · log radius + height part), averaged over the heights before: `height` (draws, nodes) is that
     part, each node of equal weight. All in units that include the own scatter of burr.

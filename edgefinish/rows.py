@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 Floats = NDArray[np.float64]
+BATCH = 4_000_000  # numbers in one array, where more would be in one go
 TAIL_MOST = 1 / 2.8  # 1/ν of the heaviest tail that is considered: the variance still exists
 _GAUSS_TAIL = 1e-7
 _RUN = 8  # as many densities are multiplied before a logarithm is taken: no product comes near the largest number

@@ -10,15 +10,16 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy.special import ndtr, stdtr
 
-from .laws import AREA_LAW, WEAR_HOURS, wear_columns
+from .laws import AREA_LAW, BURR_OF_EDGE, WEAR_HOURS, wear_columns
 from .promise import Path, Promise
-from .rows import Floats
+from .rows import BATCH, Floats
 from .scatter import WEIGHTS
 
 _GH_X, _GH_W = np.polynomial.hermite_e.hermegauss(11)
 _GH_W = _GH_W / _GH_W.sum()
-_CELL = 0.07
+_CELL, _MOST_CELLS = 0.07, 80  # wider where limits are a hundred times apart
 _STEP = 0.02
+_NEAREST = 0.005  # limits that no gauge tells apart
 _FAR = 2.4
 Rows = slice | np.ndarray
 """Some of the draws."""
@@ -137,9 +138,9 @@ def _radius_table(promise: Promise, factor: float) -> _Table:
     reach = 3 * float(np.quantile(np.sqrt(scatter.shared**2 + scatter.edge**2), 0.9)) + 0.5
     middle = high if np.isfinite(high) else low if np.isfinite(low) else np.log(0.3)
     first = low if np.isfinite(low) else middle - _FAR
-    last = high if np.isfinite(high) else middle + _FAR
+    last = max(high if np.isfinite(high) else middle + _FAR, first + _NEAREST)
     # Radii stand on one grid with the cells' ends, so that the Student t is needed at their distances only.
-    cells = max(12, int(np.ceil((last - first) / _CELL)))
+    cells = min(max(12, int(np.ceil((last - first) / _CELL))), _MOST_CELLS)
     per_cell = max(1, round((last - first) / cells / _STEP))
     inner = cells * per_cell
     step = (last - first) / inner
@@ -156,20 +157,39 @@ def _radius_table(promise: Promise, factor: float) -> _Table:
     cells = len(ends) - 1
     reach_of = sliding_window_view(mass, (cells - 1) * across + 1, axis=1)[:, ::-1, ::across]
     if promise.burr is None:
-        radius = reach_of[back, :, 0]
-        weight = np.ones((len(back), 1))
+        radius, ends_chance = reach_of[back, :, 0], np.ones((2, 1, 1))
     else:
-        weight = promise.burr.chance(first + (ends[1:] + ends[:-1]) / 2 * step)
+        middle = (ends[1:] + ends[:-1]) / 2
+        points, cubic = _cubics(grid[:, None] + BURR_OF_EDGE * (middle - grid[:, None]), max(per_cell, round(_CELL / step)))
+        chance = promise.burr.chance(first + points * step)
         radius = np.empty((len(back), len(grid)))
         bounds = np.searchsorted(back, np.arange(len(used) + 1))
-        for k in range(len(used)):
-            mine = slice(bounds[k], bounds[k + 1])
-            radius[mine] = weight[mine] @ reach_of[k].T
+        size = max(1, BATCH // (len(used) * len(points)))
+        for means in (slice(m, m + size) for m in range(0, len(grid), size)):
+            of_node = reach_of[:, means].transpose(1, 0, 2) @ cubic[means]
+            for k in range(len(used)):
+                mine = slice(bounds[k], bounds[k + 1])
+                radius[mine, means] = chance[mine] @ of_node[:, k].T
+        ends_chance = np.stack([chance @ cubic[:, i].T for i in (0, -1)])
     if not np.isfinite(low):
-        radius = radius + weight[:, :1] * below[back][:, inner + beyond - grid]
+        radius = radius + ends_chance[0] * below[back][:, inner + beyond - grid]
     if not np.isfinite(high):
-        radius = radius + weight[:, -1:] * (1 - below[back][:, ends[-1] + inner + beyond - grid])
+        radius = radius + ends_chance[1] * (1 - below[back][:, ends[-1] + inner + beyond - grid])
     return _Table(radius, first - beyond * step, step)
+
+
+def _cubics(at: Floats, step: int) -> tuple[Floats, Floats]:
+    """Points a `step` apart and their weights in values at `at` (m, k), (m, k, points): cubics through four each."""
+    index = np.floor(at / step)
+    t = at / step - index
+    first = int(index.min()) - 1
+    points = np.arange(first, int(index.max()) + 3)
+    weight = np.zeros((*at.shape, len(points)))
+    m, k = np.indices(at.shape)
+    for i, w in enumerate((-t * (t - 1) * (t - 2) / 6, (t + 1) * (t - 1) * (t - 2) / 2, -(t + 1) * t * (t - 2) / 2,
+                           (t + 1) * t * (t - 1) / 6)):
+        weight[m, k, index.astype(np.intp) - first - 1 + i] = w
+    return points * step, weight
 
 
 def _removal_table(promise: Promise) -> _Table | None:

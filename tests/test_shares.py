@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from edgefinish.laws import AREA_LAW, WEAR_HOURS, wear_columns
+from edgefinish.laws import AREA_LAW, BURR_OF_EDGE, WEAR_HOURS, wear_columns
 from edgefinish.promise import Burr, Path, Promise
 from edgefinish.scatter import Scatter
 from edgefinish.shares import worst_shares
@@ -49,7 +49,8 @@ def drawn(asked: Promise, x: float, k: int) -> float:
 
     of = asked.scatter
     sheet_and_plate = np.hypot(of.shared[k], of.wear[k] * hours / WEAR_HOURS) * rng.standard_normal(EDGES)
-    radius = mean(asked.radius) + sheet_and_plate + of.edge[k] * rng.standard_t(1 / of.tail[k], EDGES)
+    plate = mean(asked.radius) + sheet_and_plate
+    radius = plate + of.edge[k] * rng.standard_t(1 / of.tail[k], EDGES)
     good = (radius >= asked.radius_limits[0]) & (radius <= asked.radius_limits[1])
     if asked.removal is not None:
         own = asked.removal_scatter
@@ -58,7 +59,8 @@ def drawn(asked: Promise, x: float, k: int) -> float:
     chance = 1.0
     if asked.burr is not None:
         height = asked.burr.height[k, rng.integers(asked.burr.height.shape[1], size=EDGES)]
-        chance = ndtr(asked.burr.level[k] + asked.burr.slope[k] * radius + height)
+        dose = plate + BURR_OF_EDGE * (radius - plate)
+        chance = ndtr(asked.burr.level[k] + asked.burr.slope[k] * dose + height)
     return float(np.mean(good * chance))
 
 
