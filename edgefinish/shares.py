@@ -160,7 +160,8 @@ def _radius_table(promise: Promise, factor: float) -> _Table:
         radius, ends_chance = reach_of[back, :, 0], np.ones((2, 1, 1))
     else:
         middle = (ends[1:] + ends[:-1]) / 2
-        points, cubic = _cubics(grid[:, None] + BURR_OF_EDGE * (middle - grid[:, None]), max(per_cell, round(_CELL / step)))
+        dose = grid[:, None] + BURR_OF_EDGE * (middle - grid[:, None])
+        points, cubic = _cubics(dose, max(per_cell, round(_CELL / step)))
         chance = promise.burr.chance(first + points * step)
         radius = np.empty((len(back), len(grid)))
         bounds = np.searchsorted(back, np.arange(len(used) + 1))

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 import pytest
+from lines import SEVERITIES, Plan, Truth, run_trial
 from scipy.integrate import quad
 from scipy.special import log_ndtr
 from scipy.stats import norm
 
+import edgefinish as ef
 from edgefinish import burr
+from edgefinish.laws import BURR_OF_EDGE
+from edgefinish.layout import JOINT
+from edgefinish.linefit import fitted_log_radius, log_dose
 
 RNG = np.random.default_rng(2)
 SHEETS = 6
@@ -71,3 +77,35 @@ def test_an_end_of_clearing_is_the_same_on_as_many_nodes_again():
     data = edges()
     fine = tail(32768)
     np.testing.assert_allclose(tail(1024), fine, atol=0.015)
+
+
+JOB = ef.Job(material="S355", thickness_mm=10, drum_pressure_kPa=60, grit="P80", sheet_hours=(0, 10),
+             edge_radius_mm=(0.15, 0.9), residual_burr_mm=0.0, burr_severity="moderate")
+
+
+def test_the_dose_of_burr_is_of_the_plate_and_half_of_what_sets_its_edge_apart():
+    log = run_trial(Truth(materials={"S355": (0.0, 0.0), "S690": (0.1, 0.0)}), Plan(), np.random.default_rng(3))
+    other = log["material"] == "S690"
+    log.loc[other | (log.index % 9 == 0), "edge_radius_mm"] = np.nan
+    model = ef.fit(ef.read_log(log), severities=SEVERITIES)
+    law, radius = model.law(priors=JOINT), model.log.rows["edge_radius_mm"].to_numpy(float)
+    dose, plate = log_dose(model.log, law), fitted_log_radius(model.log, law)
+    read = np.isfinite(radius)
+    np.testing.assert_allclose(dose[read], plate[read] + BURR_OF_EDGE * (np.log(radius[read]) - plate[read]))
+    bare = ~read & ~other.to_numpy()
+    assert bare.sum() > 5
+    assert (dose[bare] == plate[bare]).all()
+    # Nothing tells what dose a material had whose radius nobody read: its burr is left out.
+    assert np.isnan(dose[other]).all()
+    assert set(model.materials.iloc[model.burr_fit(JOB).data.row]) == {"S355"}
+
+
+@pytest.mark.parametrize("own_edge", [0.0, 1.0])
+def test_burr_is_foretold_whether_it_goes_with_the_radius_of_its_edge_or_of_its_plate(own_edge):
+    # Reference: the simulated line itself, by quadrature. Edges twice as far apart as usual; a law of the edge's own
+    # radius is off by 0.05 at 3 m/min where burr goes with the plate.
+    truth, speed, hours = Truth(edge=0.2, burr_own_edge=own_edge), np.array([1.0, 1.5, 2.0, 3.0, 4.0]), np.full(5, 5.0)
+    log = run_trial(truth, Plan(sheets=20, plates=400), np.random.default_rng(4))
+    told = ef.fit(ef.read_log(log), severities=SEVERITIES).response(JOB, "cleared", speed, hours, "leading")
+    wanted = truth.share(replace(JOB, edge_radius_mm=(0.001, 50.0)), speed, hours, "leading")
+    np.testing.assert_allclose(told["median"], wanted, atol=0.03)
