@@ -108,6 +108,7 @@ class Truth:
     burr_radius_mm: float = 0.17                    # radius at which half of the 0.3 mm burrs are gone
     burr_sheet: float = 0.12
     burr_edge: float = 0.25
+    burr_plate: float = 0.0                         # burrs of one plate are alike
     burr_own_edge: float = 1.0                      # 1: burr goes with the radius of its own edge, 0: with its plate's
 
     def centre(self, job: Job, feed: np.ndarray, hours: np.ndarray, position: str | None) -> np.ndarray:
@@ -140,7 +141,7 @@ class Truth:
         b = low + (high - low) * (_Q + 1) / 2
         left = np.clip(job.residual_burr_mm / b, 0, 0.999)
         grid = np.linspace(-6, 4, 2001)
-        spread = math.hypot(self.burr_sheet, self.burr_edge)
+        spread = math.hypot(self.burr_sheet, self.burr_edge, self.burr_plate)
         table = ndtr((self.margin(grid[:, None], b) - np.log1p(-left)) / spread) @ (_QW / 2)
         return np.interp(q, grid, table)
 
@@ -257,7 +258,8 @@ def run_trial(truth: Truth, plan: Plan, rng: np.random.Generator) -> pd.DataFram
                       drum_pressure_kPa=float(rng.choice(plan.pressures_kPa)), burr_severity=severity)
             z = sheet + wear * h / 10 + rng.normal(0, truth.plate)
             z += truth.drift * (len(rows) / plan.plates - 1)
-            rows.append({"job": job, "sheet": s + 1, "hours": h, "feed": feed, "z": z, "burr_sheet": burr_sheet,
+            rows.append({"job": job, "sheet": s + 1, "hours": h, "feed": feed, "z": z,
+                         "burr_own": burr_sheet + (rng.normal(0, truth.burr_plate) if truth.burr_plate else 0.0),
                          "burr": round(rng.uniform(*SEVERITIES[severity]), 2),
                          "removal": removal_sheet + rng.normal(0, truth.removal_plate),
                          "skip": rng.uniform() < plan.unmeasured})
@@ -272,7 +274,7 @@ def _plate(truth: Truth, i: int, row: Mapping, rng: np.random.Generator) -> pd.D
     base = np.array([float(truth.centre(job, feed, hours, p)) for p in POSITIONS]) + row["z"]
     scale = truth.edge * np.array([truth.position_spread.get(p, 1.0) for p in POSITIONS])
     q = base + scale * truth.edges.draw(rng, n)
-    margin = (truth.margin(base + truth.burr_own_edge * (q - base), row["burr"]) + row["burr_sheet"]
+    margin = (truth.margin(base + truth.burr_own_edge * (q - base), row["burr"]) + row["burr_own"]
               + rng.normal(0, truth.burr_edge, n))
     left = np.where(margin >= 0, 0.0, np.maximum(np.round(row["burr"] * -np.expm1(np.minimum(margin, 0)), 2), 0.01))
     removal = np.exp(truth.removal_centre(job, feed, hours) + 2 * row["z"] + row["removal"]
@@ -433,6 +435,7 @@ FAMILIES: Mapping[str, Callable[[np.random.Generator], tuple[Truth, Plan]]] = {
     "removal by its own sheet": _family(removal_sheet=0.12, removal_plate=0.10, removal_feed=0.2),
     "half heavy burr": _family(Plan(heavy=0.5)),
     "any": _any,
+    "burr by plate": _family(burr_plate=0.2),
 }
 
 
