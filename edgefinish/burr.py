@@ -200,9 +200,23 @@ class BurrPosterior:
         """Whether the search for the mode settled and enough nodes carry the weight."""
         return self.mode.settled and self.effective * len(self.weight) >= FEWEST_NODES
 
+    def moments(self) -> tuple[Floats, Floats]:
+        """Mean and SD of each parameter, (p,) each."""
+        mean = self.weight @ self.theta
+        return mean, np.sqrt(self.weight @ (self.theta - mean) ** 2)
+
+    def with_sheets(self, factor: float) -> BurrPosterior:
+        """Under a prior of the spread of sheets whose median is `factor` times as large: the nodes weighed anew."""
+        used = self.data.sheet_prior
+        other = Spread(used.median * factor, used.log_sd)
+        score = [((self.theta[:, 3] - np.log(prior.median)) / prior.log_sd) ** 2 for prior in (used, other)]
+        weight = self.weight * np.exp((score[0] - score[1]) / 2)
+        return replace(self, data=replace(self.data, sheet_prior=other), weight=weight / weight.sum())
+
     def draws(self, count: int, material: int) -> tuple[Floats, Floats, Floats]:
         """Level, slope and height slope of each draw, divided by the scatter of burr over sheets and edges together."""
-        theta = self.theta[pick(self.weight, shuffled(count, 1))]
+        rank = np.argsort(self.theta[:, 3], kind="stable")  # weighed a little anew they give draws a little off
+        theta = self.theta[rank[pick(self.weight[rank], shuffled(count, 1))]]
         slope, total = np.exp(theta[:, 1]), np.sqrt(1 + np.exp(2 * theta[:, 3]))
         level = theta[:, 0] - slope * MIDDLE_RADIUS + (theta[:, 4 + material] if theta.shape[1] > 4 else 0.0)
         return level / total, slope / total, slope * theta[:, 2] / total
@@ -215,11 +229,16 @@ class BurrPosterior:
         return self.data.sheet[starts], *_effects(_edges(self.data, self.theta), np.exp(self.theta[:, 3:4]) ** -2)
 
 
+def priors_of(data: BurrData) -> tuple[Floats, Floats]:
+    """Prior mean and SD of level, log slope, height ratio, log sheet SD and, of several, each material's level."""
+    many = data.materials if data.materials > 1 else 0
+    return (np.r_[_LEVEL[0], _LOG_SLOPE[0], _RATIO[0], np.log(data.sheet_prior.median), np.zeros(many)],
+            np.r_[_LEVEL[1], _LOG_SLOPE[1], _RATIO[1], data.sheet_prior.log_sd, np.full(many, _MATERIAL)])
+
+
 def fit_burr(data: BurrData, count: int = 512, start: Floats | None = None) -> BurrPosterior:
     """Mode and nodes. Parameters are scaled to their prior SDs while exploring; `start` is a mode in that scale."""
-    many = data.materials if data.materials > 1 else 0
-    centre = np.r_[_LEVEL[0], _LOG_SLOPE[0], _RATIO[0], np.log(data.sheet_prior.median), np.zeros(many)]
-    scale = np.r_[_LEVEL[1], _LOG_SLOPE[1], _RATIO[1], data.sheet_prior.log_sd, np.full(many, _MATERIAL)]
+    centre, scale = priors_of(data)
 
     def exact(some: BurrData, unit: Floats, warm: Any) -> _Got:
         size = max(1, BATCH // len(some.row))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import partial
 from typing import Self
@@ -249,6 +250,12 @@ def unread(model: LineFit, job: Job) -> list[str]:
         if (np.isfinite(radius.value) & here).sum() < FEWEST_READINGS:
             found.append("Burr is judged through the edge radius, and too few radii were measured.")
     return found
+
+
+def burr_limits(model: LineFit, jobs: Iterable[Job]) -> list[Job]:
+    """One job for each limit on residual burr that the log can judge, the tightest first."""
+    limits = {job.residual_burr_mm: job for job in jobs if job.residual_burr_mm is not None and not unread(model, job)}
+    return [job for _, job in sorted(limits.items())]
 
 
 def _alike(model: LineFit, job: Job, name: str, at: np.ndarray) -> list[str]:

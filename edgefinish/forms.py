@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
+from .evidence import burr_limits
 from .figures import burr_figure, radius_by_position, removal_figure, show, wear_by_sheet, window_figure
 from .job import SpeedWindow
 from .nextplates import next_said
@@ -172,9 +173,16 @@ def spreads_said(results: Results) -> str:
             f"{percent(round(float(largest['median']), 2))} of the radius.")
 
 
+def taught(results: Results) -> pd.DataFrame:
+    """Every term of the laws, and of burr for each limit that a job sets, prior against posterior."""
+    model = results.model
+    limits = burr_limits(model, (w.job for w in results.windows))
+    return pd.concat([model.coefficients(), *(model.burr_law(job) for job in limits)], ignore_index=True)
+
+
 def coefficients_said(results: Results) -> str:
     """Which terms the trials could not tell, so that what was assumed stands."""
-    table = results.model.coefficients()
+    table = taught(results)
     kept = table[(table["prior_sd"] > 0) & (table["sd"] > LEARNED * table["prior_sd"])]
     if kept.empty:
         return "The trials told something about every term: none rests on its assumed value alone."

@@ -29,6 +29,7 @@ LEARNED = 0.10
 CHANGED = 0.35
 UNCLEARED, UNCLEARED_SHEETS = 20, 4
 FEW_PLATES = 6
+BURR_LEFT = "burr left"
 ENOUGH_SHEETS, MOST_NAMES = 6, 4
 _FLAT, _NEXT_TO_NONE = 1e-9, 1e-6
 _ENOUGH, _FEW, _LOOKS = 96, 8, 9  # draws that name what binds, or the best of some speeds: by their median
@@ -60,7 +61,7 @@ def _single_limits(promise: Promise) -> list[_Limit]:
     if np.isfinite(high):
         out.append(_Limit("edge radius too large", True, lambda bare: replace(bare, radius_limits=(-np.inf, high))))
     if promise.burr is not None:
-        out.append(_Limit("burr left", False, lambda bare: replace(bare, burr=promise.thinned(_ENOUGH).burr)))
+        out.append(_Limit(BURR_LEFT, False, lambda bare: replace(bare, burr=promise.thinned(_ENOUGH).burr)))
     if np.isfinite(promise.removal_limit):
         out.append(_Limit("removal too great", True,
                           lambda bare: replace(bare, removal_limit=promise.removal_limit)))

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri, stdtrit
 
+from .burr import priors_of
 from .errors import JobError, Problem
 from .explore import shuffled
 from .job import Job
@@ -17,6 +18,7 @@ from .linefit import LawFit, LineFit
 from .rows import Floats
 from .shares import shares_along
 from .triallog import TrialLog
+from .wording import limit
 
 RADIUS, REMOVAL = "edge radius", "removal"
 _BAND = (0.05, 0.5, 0.95)
@@ -42,6 +44,20 @@ def coefficients(fitted: LawFit) -> pd.DataFrame:
     law, term = zip(*fitted.layout.coefficient_names(), strict=True)
     return pd.DataFrame({"law": law, "term": term, "prior_mean": data.coef_mean, "prior_sd": data.coef_sd,
                          "mean": mean, "sd": sd, "learned": (1 - sd / data.coef_sd).round(9)})
+
+
+def burr_law(model: LineFit, job: Job) -> pd.DataFrame:
+    """See `LineModel.burr_law`."""
+    fitted = model.burr_fit(job)
+    (prior_mean, prior_sd), (mean, sd) = priors_of(fitted.data), fitted.moments()
+    materials = [f"{name}: level" for name in sorted(model.materials.unique())] if len(mean) > 4 else []
+    within = "burr cleared" if not job.residual_burr_mm else (
+        f"burr within {limit('residual_burr_mm', job.residual_burr_mm, model.units, 'down')}")
+    return pd.DataFrame({
+        "law": within, "term": ["level", "edge radius, log", "burr height over edge radius", "spread of sheets, log",
+                                *materials],
+        "prior_mean": prior_mean, "prior_sd": prior_sd, "mean": mean, "sd": sd,
+        "learned": (1 - sd / prior_sd).round(9)})
 
 
 def spreads(fitted: LawFit) -> pd.DataFrame:

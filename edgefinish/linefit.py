@@ -246,16 +246,17 @@ class LineFit:
         return self._keep(("positions", layout.has_removal, material), look)
 
     def _burr(self, job: Job, count: int) -> Burr:
-        material = self.material_of(job)
+        key = ("burr draws", job.residual_burr_mm, job.burr_severity, job.removal_um is not None, self.material_of(job),
+               count)
+        return self._keep(key, lambda: self.burr_of(self.burr_fit(job), job, count))
 
-        def compute() -> Burr:
-            names = sorted(self.materials.unique())
-            level, slope, height = self.burr_fit(job).draws(count, names.index(material))
-            span = self.severities.get(job.burr_severity) if job.burr_severity else None
-            future = future_heights(self.plate_heights(job.burr_severity), span, count)
-            return Burr(level, slope, height[:, None] * future)
-        key = ("burr draws", job.residual_burr_mm, job.burr_severity, job.removal_um is not None, material, count)
-        return self._keep(key, compute)
+    def burr_of(self, fitted: BurrPosterior, job: Job, count: int) -> Burr:
+        """Draws of a job's burr on a given fit."""
+        names = sorted(self.materials.unique())
+        level, slope, height = fitted.draws(count, names.index(self.material_of(job)))
+        span = self.severities.get(job.burr_severity) if job.burr_severity else None
+        future = future_heights(self.plate_heights(job.burr_severity), span, count)
+        return Burr(level, slope, height[:, None] * future)
 
     def plate_heights(self, severity: str | None) -> Floats:
         """Log height before (over 0.3 mm) of the log's plates of a severity, or of all."""

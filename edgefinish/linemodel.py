@@ -145,6 +145,13 @@ class LineModel(LineFit):
         """
         return insight.coefficients(self._whole)
 
+    def burr_law(self, job: Job) -> pd.DataFrame:
+        """What decides whether burr is within a job's limit, prior against posterior; columns as of `coefficients`.
+
+        In units of the burr's own scatter from edge to edge, at a radius and a burr height of 0.3 mm.
+        """
+        return insight.burr_law(self, job)
+
     def spreads(self) -> pd.DataFrame:
         """Each spread: `law`, `level`, `prior_median`, `median`, `low`, `high` (90 %), as fractions (0.08 = 8 %).
 

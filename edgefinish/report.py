@@ -27,7 +27,7 @@ from .figures import (
     wear_by_sheet,
     window_figure,
 )
-from .forms import claims, coefficients_said, first_of_each_material, more_plates_said, tried, worded
+from .forms import claims, coefficients_said, first_of_each_material, more_plates_said, taught, tried, worded
 from .job import Job, SpeedWindow
 from .origins import origins_figure
 from .pressures import one_a_grit, pressure_figure
@@ -197,9 +197,10 @@ def _checks(results: Results, draw: Any) -> dict[str, Any]:
             "curve": tests.curve, "alike": draw(alike_figure(tests.alike.table)),
             "alike_said": tests.alike.sentence,
             "taught": coefficients_said(results),
-            "coefficients": _table(model.coefficients(), (
+            "coefficients": _table(taught(results), (
                 "Coefficients: what was assumed before the trials, and what they say (mean and standard deviation); "
-                "learned: the share of the assumed spread that they took away")),
+                "learned: the share of the assumed spread that they took away; burr in units of its own scatter from "
+                "edge to edge")),
             "spreads": _table(model.spreads(), (
                 "Spreads as fractions (0.08 is 8 %): assumed before, and the middle 90 % after the trials; learned as "
                 "above")),

@@ -4,7 +4,7 @@ other priors have given, does the log look like one that the fit would make."""
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property, partial
 
 import numpy as np
@@ -13,6 +13,7 @@ from scipy.special import betaincinv, ndtri
 
 from . import evidence
 from .explore import FEWEST_NODES, SEED
+from .grounds import BURR_LEFT
 from .heldout import (
     BAND,
     MOST_ROWS,
@@ -28,22 +29,21 @@ from .intervals import speed_intervals
 from .job import Job, SpeedWindow
 from .laws import CURVATURE, FEED
 from .layout import POSITIONS, Layout
-from .linefit import LawFit, LineFit
+from .linefit import LineFit
 from .linemodel import LineModel
+from .otherpriors import BURR, CUT, others_of, said
 from .promise import Promise
 from .results import Results
-from .rows import Floats, Spread, weight_of_second
+from .rows import Floats
 from .units import shown
 from .window import NARROWEST, widest
 from .wording import change, job_name, limit, percent, speeds
 
-PRIOR_FACTORS = (2 / 3, 1.0, 3 / 2)
-"""Medians of the prior of the spread of sheets, against the one used, under which windows are worked out again."""
 QUANTILES = (0.05, 0.25, 0.50, 0.75, 0.95)
 MOVED = 0.05
 """A window's end that moves by this share when a sheet is left out is worth a look; less is near the noise of the
 draws. Judgement, no source."""
-_JOINT_DRAWS, _COPIES = 1024, 400
+_COPIES = 400
 _LISTED = 8
 _TELLING = 0.35  # a wider 95 % range of a share tells little
 
@@ -119,7 +119,10 @@ class Scrutiny:
 
     @cached_property
     def priors(self) -> Check:
-        """Windows under other priors of the spread of sheets: `job`, `prior_median`, `posterior_median`, `window`."""
+        """Windows under other priors of how much sheets differ: `job`, `spread` ("sheets" as a fraction of the radius,
+        or "burr of sheets" over the burr's own scatter), `prior_median`, `posterior_median`, `window`.
+
+        For the first job of each material that has a window; of burr, the first whose window burr ends."""
         return _priors(self.results)
 
     @cached_property
@@ -165,10 +168,8 @@ def _range(inside: Floats, readings: Floats) -> tuple[float, float, float]:
 
 def _burr(results: Results, left: Sequence[Left]) -> Check:
     model = results.model
-    jobs = {w.job.residual_burr_mm: w.job for w in results.windows if w.job.residual_burr_mm is not None
-            and not evidence.unread(model, w.job)}
     rows, odd = [], []
-    for most, job in sorted(jobs.items()):
+    for job in evidence.burr_limits(model, (w.job for w in results.windows)):
         for one in left:
             answer = burr_foreseen(results, one, job)
             if answer is None:
@@ -176,7 +177,8 @@ def _burr(results: Results, left: Sequence[Left]) -> Check:
             found, edges, foreseen = answer
             low, middle, high = (int(v) for v in np.quantile(foreseen, (0.05, 0.5, 0.95), method="nearest"))
             names = ", ".join(sorted(set(model.log.rows["abrasive_sheet"][one.rows])))
-            rows.append((limit("residual_burr_mm", most, model.units, "down"), names, edges, found, middle, low, high))
+            most = limit("residual_burr_mm", job.residual_burr_mm, model.units, "down")
+            rows.append((most, names, edges, found, middle, low, high))
             if 2 * len(left) * min((foreseen >= found).mean(), (foreseen <= found).mean()) < 0.05:  # Bonferroni
                 odd.append(f"{names}: {found} of {edges} kept too much burr, {low} to {high} were foreseen")
     table = pd.DataFrame(rows, columns=["limit", "left_out", "edges", "left", "foreseen", "low", "high"])
@@ -239,18 +241,17 @@ def _units(units: pd.DataFrame, name: str, word: str) -> Check:
     return Check(table, _named(table, name, word, len(table)))
 
 
-def _first_windows(results: Results) -> list[SpeedWindow]:
-    """The first job with a window of each material."""
+def _first_windows(results: Results, ended_by: str | None = None) -> list[SpeedWindow]:
+    """The first job with a window of each material; with `ended_by` one that this limit ends."""
     first: dict[str, SpeedWindow] = {}
     for window in results.windows:
-        if window.verdict == "window":
+        if window.verdict == "window" and (ended_by is None or ended_by in (window.binds_low, window.binds_high)):
             first.setdefault(results.model.material_of(window.job), window)
     return list(first.values())
 
 
 def _window_of(promise: Promise, job: Job, layout: Layout) -> tuple[float, float] | None:
-    """A window as the model gives it, on fewer draws where burr or removal are promised too."""
-    promise = promise if promise.radius_alone else promise.thinned(_JOINT_DRAWS)
+    """A window as the model gives it."""
     low, high = speed_intervals(promise, job.share)
     if np.isfinite(low).mean() < job.confidence:
         return None
@@ -316,63 +317,33 @@ def _influence(results: Results, left: Sequence[Left], units: pd.DataFrame) -> C
 
 def _priors(results: Results) -> Check:
     model, system = results.model, results.study.units
-    columns = ["job", "prior_median", "posterior_median", "window"]
-    rows, moved = [], []
-    for whole in _first_windows(results):
-        job = whole.job
-        fitted, tried = model.law_for(job), evidence.Tried.of(model, job).speeds
-        found = {}
-        for factor in PRIOR_FACTORS:
-            other = _reweighed(fitted, factor)
-            few = 1 / (other.posterior.weight**2).sum() < FEWEST_NODES
-            window = None if few else _window_of(model.promise_of(other, job, tried), job, other.layout)
-            found[factor] = window
-            middle = np.exp(other.posterior.weight @ np.log(other.posterior.nodes.sd[:, _sheet_column(fitted)]))
-            rows.append((job_name(job, system), other.priors.sheet.median, float(middle),
-                         "too far from these trials to say" if few else _printed(window, job, results)))
-        base = found[1.0]
-        for factor in (PRIOR_FACTORS[0], PRIOR_FACTORS[-1]):
-            there = found[factor]
-            if base and there:
-                moved.append((max(abs(a / b - 1) for a, b in zip(there, base, strict=True)), job, factor, there, base))
-            elif base:
-                moved.append((np.inf, job, factor, None, base))
+    columns = ["job", "spread", "prior_median", "posterior_median", "window"]
+    rows, moved, spans = [], [], {}
+    asked = [(CUT, w.job) for w in _first_windows(results)]
+    asked += [(BURR, w.job) for w in _first_windows(results, BURR_LEFT)]
+    for what, job in asked:
+        others, found = others_of(model, job, what), []
+        for other in others:
+            few = other.nodes < FEWEST_NODES
+            found.append(None if few else _window_of(other.promise, job, model.law_for(job).layout))
+            rows.append((job_name(job, system), what, other.assumed, other.found,
+                         "too far from these trials to say" if few else _printed(found[-1], job, results)))
+        spans.setdefault(what, said(what, others[0].assumed, others[-1].assumed))
+        base = found[1]
+        for k in (0, -1) if base else ():
+            size = max(abs(a / b - 1) for a, b in zip(found[k], base, strict=True)) if found[k] else np.inf
+            moved.append((size, job, said(what, others[k].assumed), found[k], base))
     table = pd.DataFrame(rows, columns=columns)
     if not moved:
         return Check(table, "No job has a window to work out again under other priors.")
-    size, job, factor, there, base = max(moved, key=lambda m: m[0])
-    span = " to ".join(percent(round(model.law_for(job).priors.sheet.median * f, 3)) for f in PRIOR_FACTORS[::2])
+    size, job, assumed, there, base = max(moved, key=lambda m: m[0])
     if size < MOVED:
-        return Check(table, f"What is assumed of sheets hardly matters: with {span} of the radius, sheet to sheet, "
-                            f"no window's end moves by more than {percent(np.ceil(100 * size) / 100)}.")
-    assumed = percent(round(model.law_for(job).priors.sheet.median * factor, 3))
+        return Check(table, f"What is assumed of sheets hardly matters: with {' or '.join(spans.values())}, sheet to "
+                            f"sheet, no window's end moves by more than {percent(np.ceil(100 * size) / 100)}.")
     what = _printed(there, job, results) if there else "none that these trials carry"
-    return Check(table, f"What is assumed of sheets matters: with {assumed} of the radius, sheet to sheet, the window "
+    return Check(table, f"What is assumed of sheets matters: with {assumed}, sheet to sheet, the window "
                         f"of {job_name(job, system)} would be {what} instead of {_printed(base, job, results)}. More "
                         "sheets in the trial make it matter less.")
-
-
-def _sheet_column(fitted: LawFit) -> int:
-    data = fitted.posterior.data
-    return len(data.edge_spread) + len(data.plate_spread)
-
-
-def _reweighed(fitted: LawFit, factor: float) -> LawFit:
-    """The fit under a prior of the spread of sheets whose median is `factor` times as large: its nodes weighed anew.
-
-    Where earlier logs of the line are a part of the prior, only the other part changes.
-    """
-    post, column = fitted.posterior, _sheet_column(fitted)
-    used = post.data.spreads[column]
-    other = Spread(used.median * factor, used.log_sd)
-    at = np.log(post.nodes.sd[:, column])
-    ratio = np.exp(0.5 * ((at - np.log(used.median)) / used.log_sd) ** 2
-                   - 0.5 * ((at - np.log(other.median)) / other.log_sd) ** 2)
-    if post.data.second_prior:
-        past = weight_of_second(post.data, post.nodes.sd)
-        ratio = past + (1 - past) * ratio
-    weight = post.weight * ratio
-    return LawFit(fitted.layout, replace(post, weight=weight / weight.sum()), replace(fitted.priors, sheet=other))
 
 
 def _alike(model: LineModel) -> Check:

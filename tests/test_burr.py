@@ -109,3 +109,24 @@ def test_burr_is_foretold_whether_it_goes_with_the_radius_of_its_edge_or_of_its_
     told = ef.fit(ef.read_log(log), severities=SEVERITIES).response(JOB, "cleared", speed, hours, "leading")
     wanted = truth.share(replace(JOB, edge_radius_mm=(0.001, 50.0)), speed, hours, "leading")
     np.testing.assert_allclose(told["median"], wanted, atol=0.03)
+
+
+def test_weighing_the_nodes_anew_is_what_a_fit_with_that_prior_of_sheets_gives():
+    data = edges()
+    other = replace(data, sheet_prior=data.sheet_prior._replace(median=1.5 * data.sheet_prior.median))
+    weighed, fitted = burr.fit_burr(data, 4096).with_sheets(1.5), burr.fit_burr(other, 4096)
+    assert weighed.data.sheet_prior == fitted.data.sheet_prior
+    for got, wanted in zip(weighed.moments(), fitted.moments(), strict=True):
+        np.testing.assert_allclose(got / fitted.moments()[1], wanted / fitted.moments()[1], rtol=0, atol=0.03)
+
+
+def test_the_law_of_burr_tells_what_was_assumed_and_what_was_learned():
+    log = run_trial(Truth(), Plan(sheets=12, plates=72, heavy=0.5), np.random.default_rng(6))
+    table = ef.fit(ef.read_log(log), severities=SEVERITIES).burr_law(JOB).set_index("term")
+    assert set(table["law"]) == {"burr cleared"}
+    # The simulated line: log depth over the scatter of burr, 0.25, goes as the radius and as -0.35 times the height.
+    for term, true in (("edge radius, log", np.log(1 / 0.25)), ("burr height over edge radius", -0.35),
+                       ("spread of sheets, log", np.log(0.12 / 0.25))):
+        assert table.loc[term, "mean"] == pytest.approx(true, abs=2.5 * table.loc[term, "sd"])
+    assert (table["learned"] == (1 - table["sd"] / table["prior_sd"]).round(9)).all()
+    assert table.loc["edge radius, log", "learned"] > 0.3

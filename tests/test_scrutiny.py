@@ -14,6 +14,7 @@ from lines import SEVERITIES, Campaign, Plan, campaign
 from scipy.stats import binomtest
 
 import edgefinish as ef
+from edgefinish import forms
 from edgefinish.heldout import evenly, sheet_groups
 from edgefinish.results import Results
 from edgefinish.scrutiny import Scrutiny, _range, scrutinise
@@ -187,14 +188,28 @@ def test_a_prior_that_expects_more_of_sheets_never_widens_the_window():
     assert width.iloc[0] > width.iloc[-1]
 
 
+def test_what_is_assumed_of_burr_on_sheets_is_weighed_where_burr_ends_a_window():
+    demo = ef.open_study()
+    table = scrutinise(demo).priors.table
+    burr = table[table["spread"] == "burr of sheets"]
+    ended = [w for w in demo.windows if "burr left" in (w.binds_low, w.binds_high)]
+    assert 0 < burr["job"].nunique() == len({w.job.material for w in ended})
+    for name, rows in burr.groupby("job"):
+        assert rows["prior_median"].is_monotonic_increasing and rows["posterior_median"].is_monotonic_increasing, name
+        ends = rows["window"].str.extract(r"([\d.]+) to ([\d.]+)").astype(float)
+        assert ends[1].is_monotonic_decreasing, name       # more caution, slower at the fast end
+    taught = forms.taught(demo)
+    assert (taught["law"] == "burr within 0.05 mm").sum() == 4 + 3     # and three materials
+
+
 def test_weighing_the_nodes_anew_is_what_a_fit_with_that_prior_gives():
     from edgefinish.layout import STANDARD
+    from edgefinish.otherpriors import reweighed
     from edgefinish.rows import Spread
-    from edgefinish.scrutiny import _reweighed
     model = clean().model
     whole = model.law()
     refit = model.law(priors=replace(STANDARD, sheet=Spread(STANDARD.sheet.median * 1.5, STANDARD.sheet.log_sd)))
-    weighed = _reweighed(whole, 1.5)
+    weighed = reweighed(whole, 1.5)
     for a, b in zip(weighed.posterior.moments(), refit.posterior.moments(), strict=True):
         np.testing.assert_allclose(a, b, atol=0.05 * refit.posterior.moments()[1].max())
     middle = [np.exp(f.posterior.weight @ np.log(f.posterior.nodes.sd[:, 2])) for f in (weighed, refit, whole)]
