@@ -213,10 +213,14 @@ class BurrPosterior:
         weight = self.weight * np.exp((score[0] - score[1]) / 2)
         return replace(self, data=replace(self.data, sheet_prior=other), weight=weight / weight.sum())
 
+    def node_of(self, count: int) -> np.ndarray:
+        """Node of each draw, (count,); by their spread of sheets, so that other weights move draws a little."""
+        rank = np.argsort(self.theta[:, 3], kind="stable")
+        return rank[pick(self.weight[rank], shuffled(count, 1))]
+
     def draws(self, count: int, material: int) -> tuple[Floats, Floats, Floats]:
         """Level, slope and height slope of each draw, divided by the scatter of burr over sheets and edges together."""
-        rank = np.argsort(self.theta[:, 3], kind="stable")  # weighed a little anew they give draws a little off
-        theta = self.theta[rank[pick(self.weight[rank], shuffled(count, 1))]]
+        theta = self.theta[self.node_of(count)]
         slope, total = np.exp(theta[:, 1]), np.sqrt(1 + np.exp(2 * theta[:, 3]))
         level = theta[:, 0] - slope * MIDDLE_RADIUS + (theta[:, 4 + material] if theta.shape[1] > 4 else 0.0)
         return level / total, slope / total, slope * theta[:, 2] / total

@@ -20,7 +20,7 @@ from scipy.special import logsumexp, ndtr, ndtri
 from .abrasive import GRAIN_UM
 from .burr import MIDDLE_HEIGHT, MIDDLE_RADIUS, BurrPosterior
 from .evidence import Tried
-from .explore import SEED, pick, shuffled
+from .explore import SEED, pick
 from .imagined import USUAL_BURR
 from .intervals import speed_intervals
 from .job import Job
@@ -272,7 +272,7 @@ def _burr_weights(model: LineFit, fitted: BurrPosterior, one: Asked, seen: _Plat
     edge = (one.fitted.posterior.nodes.sd[:, 0] * one.fitted.posterior.nodes.factor)[one.node[truth]]
     steps = steps - (steps @ seen.share)[:, None]
     radius = seen.read[:, :, None] + steps[:, None] + BURR_OF_EDGE * edge[:, None, None] * seen.scatter * noise
-    at = pick(fitted.weight, shuffled(len(one.node), 1))
+    at = fitted.node_of(len(one.node))
     theta, slope = fitted.theta[at], np.exp(fitted.theta[at, 1])
     effect, sd = (x[at] for x in _burr_sheets(model, fitted, seen.names))
     level = theta[:, 0] - slope * MIDDLE_RADIUS + (theta[:, 4 + material] if theta.shape[1] > 4 else 0.0)

@@ -10,7 +10,7 @@ import pandas as pd
 from scipy.special import stdtr
 
 from .burr import MIDDLE_RADIUS
-from .explore import SEED, pick, shuffled
+from .explore import SEED
 from .job import Job
 from .laws import AREA_LAW, WEAR_HOURS
 from .layout import JOINT, STANDARD, Priors, plates_of, run_order, settings_of
@@ -199,7 +199,7 @@ def burr_foreseen(results: Results, left: Left, job: Job) -> tuple[int, int, Flo
     mine = left.rows[data.row] & np.isin(names, known)
     if not mine.any() or not len(fitted.data.cleared):
         return None
-    theta = fitted.theta[pick(fitted.weight, shuffled(_DRAWS, 1))]
+    theta = fitted.theta[fitted.node_of(_DRAWS)]
     level, log_slope, ratio, log_sd = theta[:, :4].T
     slope = np.exp(log_slope)[:, None]
     line = level[:, None] + slope * (data.log_radius[mine] - MIDDLE_RADIUS + ratio[:, None] * data.height[mine])

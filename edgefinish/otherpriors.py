@@ -50,8 +50,8 @@ def others_of(model: LineModel, job: Job, what: str) -> list[Other]:
 def said(what: str, *spreads: float) -> str:
     """What is assumed of how much sheets differ, in words.
 
-    >>> said(CUT, 0.05, 0.1), said(BURR, 0.4)
-    ('5 % to 10 % of the radius', "0.40 times the burr's scatter from edge to edge")
+    >>> said(BURR, 0.4)
+    "0.40 times the burr's scatter from edge to edge"
     """
     if what == CUT:
         return " to ".join(percent(round(v, 3)) for v in spreads) + " of the radius"

@@ -259,7 +259,7 @@ def run_trial(truth: Truth, plan: Plan, rng: np.random.Generator) -> pd.DataFram
             z = sheet + wear * h / 10 + rng.normal(0, truth.plate)
             z += truth.drift * (len(rows) / plan.plates - 1)
             rows.append({"job": job, "sheet": s + 1, "hours": h, "feed": feed, "z": z,
-                         "burr_own": burr_sheet + (rng.normal(0, truth.burr_plate) if truth.burr_plate else 0.0),
+                         "burr_sheet": burr_sheet + (rng.normal(0, truth.burr_plate) if truth.burr_plate else 0.0),
                          "burr": round(rng.uniform(*SEVERITIES[severity]), 2),
                          "removal": removal_sheet + rng.normal(0, truth.removal_plate),
                          "skip": rng.uniform() < plan.unmeasured})
@@ -274,7 +274,7 @@ def _plate(truth: Truth, i: int, row: Mapping, rng: np.random.Generator) -> pd.D
     base = np.array([float(truth.centre(job, feed, hours, p)) for p in POSITIONS]) + row["z"]
     scale = truth.edge * np.array([truth.position_spread.get(p, 1.0) for p in POSITIONS])
     q = base + scale * truth.edges.draw(rng, n)
-    margin = (truth.margin(base + truth.burr_own_edge * (q - base), row["burr"]) + row["burr_own"]
+    margin = (truth.margin(base + truth.burr_own_edge * (q - base), row["burr"]) + row["burr_sheet"]
               + rng.normal(0, truth.burr_edge, n))
     left = np.where(margin >= 0, 0.0, np.maximum(np.round(row["burr"] * -np.expm1(np.minimum(margin, 0)), 2), 0.01))
     removal = np.exp(truth.removal_centre(job, feed, hours) + 2 * row["z"] + row["removal"]
