@@ -17,10 +17,11 @@ from .scatter import WEIGHTS
 
 _GH_X, _GH_W = np.polynomial.hermite_e.hermegauss(11)
 _GH_W = _GH_W / _GH_W.sum()
-_CELL, _MOST_CELLS = 0.07, 80  # wider where limits are a hundred times apart
+_CELL = 0.07
 _STEP = 0.02
 _NEAREST = 0.005  # limits that no gauge tells apart
-_FAR = 2.4
+_FAR, _USUAL = 2.4, np.log(0.3)  # where radii lie that no limit holds
+_LEAST, _MOST = np.log(0.001), np.log(100.0)  # no edge radius is beyond: such limits are none
 Rows = slice | np.ndarray
 """Some of the draws."""
 ALL = slice(None)
@@ -136,11 +137,12 @@ def _radius_table(promise: Promise, factor: float) -> _Table:
     scatter, (low, high) = promise.scatter.spread(factor), promise.radius_limits
     edge, nu = scatter.edge[used], 1 / scatter.tail[used]
     reach = 3 * float(np.quantile(np.sqrt(scatter.shared**2 + scatter.edge**2), 0.9)) + 0.5
-    middle = high if np.isfinite(high) else low if np.isfinite(low) else np.log(0.3)
-    first = low if np.isfinite(low) else middle - _FAR
-    last = max(high if np.isfinite(high) else middle + _FAR, first + _NEAREST)
+    low, high = low if low > _LEAST else -np.inf, high if high < _MOST else np.inf
+    # Cells go where radii lie and not only near a limit: what burr there is hangs on them.
+    first = low if np.isfinite(low) else min(_USUAL, high) - _FAR
+    last = max(high if np.isfinite(high) else max(_USUAL, low) + _FAR, first + _NEAREST)
     # Radii stand on one grid with the cells' ends, so that the Student t is needed at their distances only.
-    cells = min(max(12, int(np.ceil((last - first) / _CELL))), _MOST_CELLS)
+    cells = max(12, int(np.ceil((last - first) / _CELL)))
     per_cell = max(1, round((last - first) / cells / _STEP))
     inner = cells * per_cell
     step = (last - first) / inner
@@ -157,21 +159,22 @@ def _radius_table(promise: Promise, factor: float) -> _Table:
     cells = len(ends) - 1
     reach_of = sliding_window_view(mass, (cells - 1) * across + 1, axis=1)[:, ::-1, ::across]
     if promise.burr is None:
-        radius, ends_chance = reach_of[back, :, 0], np.ones((2, 1, 1))
+        radius, ends_chance = reach_of[back, :, 0], [1.0, 1.0]
     else:
         middle = (ends[1:] + ends[:-1]) / 2
         dose = grid[:, None] + BURR_OF_EDGE * (middle - grid[:, None])
-        points, cubic = _cubics(dose, max(per_cell, round(_CELL / step)))
-        chance = promise.burr.chance(first + points * step)
+        apart = max(per_cell, round(_CELL / step))
+        points = np.arange(np.floor(dose.min() / apart) - 1, np.floor(dose.max() / apart) + 3)
+        chance = promise.burr.chance(first + points * apart * step)
         radius = np.empty((len(back), len(grid)))
         bounds = np.searchsorted(back, np.arange(len(used) + 1))
-        size = max(1, BATCH // (len(used) * len(points)))
+        size = max(1, BATCH // (max(len(used), cells) * len(points)))
         for means in (slice(m, m + size) for m in range(0, len(grid), size)):
-            of_node = reach_of[:, means].transpose(1, 0, 2) @ cubic[means]
+            of_node = reach_of[:, means].transpose(1, 0, 2) @ _cubics(dose[means] / apart, points)
             for k in range(len(used)):
                 mine = slice(bounds[k], bounds[k + 1])
                 radius[mine, means] = chance[mine] @ of_node[:, k].T
-        ends_chance = np.stack([chance @ cubic[:, i].T for i in (0, -1)])
+        ends_chance = [chance @ _cubics(dose[:, [i]] / apart, points)[:, 0].T for i in (0, -1)]
     if not np.isfinite(low):
         radius = radius + ends_chance[0] * below[back][:, inner + beyond - grid]
     if not np.isfinite(high):
@@ -179,18 +182,16 @@ def _radius_table(promise: Promise, factor: float) -> _Table:
     return _Table(radius, first - beyond * step, step)
 
 
-def _cubics(at: Floats, step: int) -> tuple[Floats, Floats]:
-    """Points a `step` apart and their weights in values at `at` (m, k), (m, k, points): cubics through four each."""
-    index = np.floor(at / step)
-    t = at / step - index
-    first = int(index.min()) - 1
-    points = np.arange(first, int(index.max()) + 3)
+def _cubics(at: Floats, points: Floats) -> Floats:
+    """Weights of values at some whole numbers in a row in those at `at` (m, k), (m, k, points): cubics through four."""
+    index = np.floor(at)
+    t = at - index
     weight = np.zeros((*at.shape, len(points)))
     m, k = np.indices(at.shape)
     for i, w in enumerate((-t * (t - 1) * (t - 2) / 6, (t + 1) * (t - 1) * (t - 2) / 2, -(t + 1) * t * (t - 2) / 2,
                            (t + 1) * t * (t - 1) / 6)):
-        weight[m, k, index.astype(np.intp) - first - 1 + i] = w
-    return points * step, weight
+        weight[m, k, (index - points[0]).astype(np.intp) - 1 + i] = w
+    return weight
 
 
 def _removal_table(promise: Promise) -> _Table | None:

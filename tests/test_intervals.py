@@ -80,6 +80,16 @@ def test_limits_that_nothing_comes_near_get_no_window(line, changes, best):
     assert best is None or float(named) == pytest.approx(feed.max() if best == "fast" else feed.min(), abs=0.05)
 
 
+@pytest.mark.parametrize("limits", [(None, 5.0), (None, 50.0), (0.02, None), (0.001, None), (0.001, 50.0), (1e-9, 1e9)])
+def test_a_radius_limit_far_from_all_edges_is_as_none(line, limits):
+    """Burr must not be forgotten, nor an edge taken for burred, where the limit of the radius is far away."""
+    model, job = line
+    wanted = model.window(replace(job, edge_radius_mm=None, residual_burr_mm=0.0))
+    window = model.window(replace(job, edge_radius_mm=limits, residual_burr_mm=0.0))
+    assert wanted.verdict == window.verdict == "window"
+    assert (window.low_m_min, window.high_m_min) == pytest.approx((wanted.low_m_min, wanted.high_m_min), rel=0.005)
+
+
 @pytest.mark.parametrize("start", np.linspace(-0.9, 0.9, 7))
 def test_a_share_that_is_straight_on_the_probit_scale_is_crossed_where_it_is(start):
     """One normal: the first step lands on the crossing to the last digit, and the next one must stay there."""
