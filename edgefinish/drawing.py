@@ -95,9 +95,9 @@ def axis(name: str, system: System) -> str:
 
 
 def of_material(results: Results, job: Job) -> np.ndarray:
-    """Which rows of the log are of the job's material and, where it says one, of its cut process."""
+    """Which rows of the log are of the job's material, cut as it says where it does, and measured."""
     rows = results.log.rows
-    mask = (rows["material"] == job.material).to_numpy(bool)
+    mask = (rows["material"] == job.material).to_numpy(bool) & results.log.measured
     if job.cut_process is not None and "cut_process" in rows:
         mask = mask & (rows["cut_process"] == job.cut_process).to_numpy(bool)
     return mask

@@ -10,10 +10,9 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from . import evidence
-from .abrasive import grain_um
 from .intervals import turning
 from .job import Job, SpeedWindow
-from .laws import CURVATURE, Centre, Settings, wear_columns
+from .laws import CURVATURE, wear_columns
 from .layout import plates_of
 from .linefit import LawFit, LineFit
 from .promise import Promise
@@ -23,7 +22,6 @@ from .units import shown
 from .window import Found
 from .wording import POSITION_WORDS, ShownWindow, change, hours, limit, percent, shown_span
 
-LEAN_FLAG, LEAN_MOST = 1.15, 2.5
 TOGETHER = 0.8
 LEARNED = 0.10
 CHANGED = 0.35
@@ -128,7 +126,7 @@ def _said(model: LineFit, job: Job, one: _Limit) -> str:
     return f"burr above {limit('residual_burr_mm', job.residual_burr_mm, system, 'down')} is left"
 
 
-def bindings(model: LineFit, job: Job, promise: Promise, window: tuple[float, float], tried: evidence.Tried,
+def bindings(model: LineFit, job: Job, promise: Promise, tried: evidence.Tried, window: tuple[float, float],
              printed: ShownWindow) -> tuple[Ending, Ending]:
     """What binds the slow and the fast end of a window, whose ends are named as they are `printed`."""
     positions = _position_names(model, job)
@@ -216,30 +214,6 @@ def _least_hopeless(promise: Promise, x: Floats) -> int:
     return {(True,): int(middle.argmin()), (False,): int(middle.argmax())}.get(tuple(far), len(x) // 2)
 
 
-def lean(fitted: LawFit, job: Job, material: int, window: tuple[float, float]) -> float:
-    """How many times the SD of the mean at an end grows where the priors of the laws' exponents are 4 times as wide."""
-    layout = fitted.layout
-    as_is, loosened = fitted.covariances
-    speed = np.array([[layout.centre.feed_speed_m_min * np.exp(x)] for x in window])
-    at = Settings(speed, job.drum_pressure_kPa, grain_um(job.grit), job.thickness_mm, job.passes, job.sheet_hours)
-    columns = layout.dose_columns(at, material).reshape(4, -1)
-    rows = np.zeros((4, len(as_is)))
-    rows[:, layout.names.dose] = columns
-    rows[:, layout.names.position] = 1 / len(layout.positions)
-    grown = ((rows @ loosened) * rows).sum(1) / ((rows @ as_is) * rows).sum(1)
-    return max(1.0, float(np.sqrt(grown.max())))
-
-
-def unsupported(model: LineFit, job: Job, window: tuple[float, float], centre: Centre, lean_: float) -> SpeedWindow:
-    """The answer where a window comes out but rests on the priors."""
-    ends = centre.feed_speed_m_min * np.exp(np.array(window))
-    found = [f"The window would rest on assumed physics: with those assumptions loosened, the mean at an end is "
-             f"{lean_:.1f} times as uncertain. Speeds, pressures and ages were not varied apart."]
-    together = _together(model, job, evidence.Tried.of(model, job))
-    found += together or [evidence.run_next(model, job, (ends[0], float(np.sqrt(ends.prod())), ends[1]), 3)]
-    return SpeedWindow(job=job, verdict="not enough evidence", reasons=tuple(found))
-
-
 def apart(model: LineFit, others: Sequence[Found], centre: float) -> list[str]:
     """The job's other windows, where the law turns round between them."""
     ends = [centre * np.exp(one.ends) for one in others if one.ends]
@@ -247,14 +221,10 @@ def apart(model: LineFit, others: Sequence[Found], centre: float) -> list[str]:
             "asked for by itself; between them not enough edges meet the limits." for low, high in ends]
 
 
-def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried, lean_: float) -> list[str]:
+def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried) -> list[str]:
     """What a reader should know of a window that was issued."""
     layout, post, rows = fitted.layout, fitted.posterior, model.log.rows
-    found = []
-    if lean_ > LEAN_FLAG:
-        found.append(f"Leans on assumed physics: with the assumptions loosened, an end is {lean_:.2f} times as "
-                     "uncertain.")
-    found += _together(model, job, tried)
+    found = [*run_together(model, job, tried)]
     found += _borrowed(model, job, tried)
     few = model._keep(("few", model.material_of(job), job.grit, job.passes), partial(_few, model, job))
     found += [*few, evidence.run_next(model, job, (float(np.sqrt(np.prod(tried.speeds))),), 2)] if few else []
@@ -273,6 +243,9 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried, lean_
         found += [f"{undated} row{'s have' if undated > 1 else ' has'} no date: whether the line drifted over the log "
                   "was not looked for."] if undated else []
     censored = post.data.side[~layout.is_removal] != 0
+    if (1 - job.share) * len(censored) < 1:
+        found.append(f"One edge in {1 / (1 - job.share):.0f} may fail, and {len(censored)} were measured: how edges "
+                     "lie that far out is assumed, not seen.")
     if len(censored) and censored.mean() > 0.5:
         found.append(f"{_about(censored.mean())} of the radii are readings below or above the gauge: the spread rests "
                      "on few.")
@@ -292,8 +265,9 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried, lean_
     return found
 
 
-def _together(model: LineFit, job: Job, tried: evidence.Tried) -> list[str]:
-    together, oldest = model._keep(("together",), partial(_run_together, model))
+def run_together(model: LineFit, job: Job, tried: evidence.Tried) -> list[str]:
+    """Where feed speed and sheet age were run together: that, and what to run; empty elsewhere."""
+    together, oldest = model._keep(("together",), partial(_feed_with_age, model))
     if not together:
         return []
     slow, fast = (shown("feed_speed_m_min", v, model.units) for v in (tried.low, tried.high))
@@ -324,7 +298,7 @@ def _whose_sheets(model: LineFit, job: Job) -> tuple[int, int, int, str]:
     return len(own), len(others), len(others - own), listed
 
 
-def _run_together(model: LineFit) -> tuple[bool, float]:
+def _feed_with_age(model: LineFit) -> tuple[bool, float]:
     """Whether feed speed and sheet age went together over the log's plates, and the oldest sheet's hours."""
     rows, first = model.log.rows, plates_of(model.log.rows).first
     feed, hours = (rows[name].to_numpy(float)[first] for name in ("feed_speed_m_min", "contact_hours"))

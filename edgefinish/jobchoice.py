@@ -22,25 +22,28 @@ def every_job(log: TrialLog, limits: Mapping[str, Any], units: str) -> tuple[tup
     """One job for each material and burr severity that was run, and a sentence on each choice.
 
     A material cut by two processes counts as two. The settings are those of most plates; where two are level, the
-    smaller ones. The ages run from 0 to the oldest sheet tried on that material with that grit.
+    smaller ones. The ages run from 0 to the oldest sheet tried on that material with that grit. Plates of which nothing
+    was measured yet count only where there are no others.
     """
     rows = log.rows
     runs = rows.drop_duplicates("run")
     frame = pd.DataFrame({
         "run": runs["run"].astype(str), "material": runs["material"].astype(str),
+        "read": runs["run"].isin(rows["run"][log.measured]),
         "process": _words(runs, "cut_process"), "severity": _words(runs, "burr_severity"),
         "passes": runs["passes"].fillna(1).astype(int) if "passes" in runs else 1,
         **{name: runs[name] for name in ("thickness_mm", "drum_pressure_kPa", "grit", "contact_hours")},
     })
     jobs, told = [], []
     for material, process, severity, plates in _groups(frame):
+        plates = _read(plates)
         counts = plates.groupby(SETTINGS).size().reset_index(name="plates")
         counts["coarse_first"] = [-grain_um(g) for g in counts["grit"]]
         best = counts.sort_values(["plates", "thickness_mm", "drum_pressure_kPa", "coarse_first", "passes"],
                                   ascending=[False, True, True, True, True]).iloc[0]
         same = frame[(frame["material"] == material) & (frame["grit"] == best["grit"])]
         same = same if process is None else same[same["process"] == process]
-        oldest = float(same["contact_hours"].max())
+        oldest = float(_read(same)["contact_hours"].max())
         job = Job.from_mapping({
             **limits, "material": material, "cut_process": process, "burr_severity": severity,
             **{name: best[name] for name in ("thickness_mm", "drum_pressure_kPa", "grit")},
@@ -49,6 +52,10 @@ def every_job(log: TrialLog, limits: Mapping[str, Any], units: str) -> tuple[tup
         told.append(f"{job_name(job, units)}: the settings most often run ({best['plates']} of {len(plates)} plates), "
                     f"on sheets up to the oldest tried, {sheet_age(oldest, 'down')}.")
     return tuple(jobs), tuple(told)
+
+
+def _read(plates: pd.DataFrame) -> pd.DataFrame:
+    return plates[plates["read"]] if plates["read"].any() else plates
 
 
 def _words(runs: pd.DataFrame, name: str) -> pd.Series:

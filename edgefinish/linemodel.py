@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from . import evidence, grounds, insight, startingpoint
+from . import evidence, grounds, insight, leaning, startingpoint
 from .errors import JobError, Problem
 from .job import Job, Line, SpeedWindow
 from .layout import JOINT, STANDARD
@@ -48,20 +48,23 @@ class LineModel(LineFit):
         if found is None:
             wide = np.max([one.high - one.low for one in looked], axis=0) >= np.log(NARROWEST)
             return grounds.refusal(self, job, fitted, promise, float(wide.mean()))
-        lean = grounds.lean(fitted, job, self.material_index(fitted.layout, job), found)
-        if lean > grounds.LEAN_MOST:
-            return grounds.unsupported(self, job, found, fitted.layout.centre, lean)
-        point = set_point(low, high, found)
+        lean = leaning.lean_of(fitted, job, self.material_index(fitted.layout, job))
+        kept = leaning.carried(lean, found)
+        if kept is None:
+            return leaning.unsupported(self, job, found, fitted.layout.centre, lean(np.array(found)).max())
+        point = set_point(low, high, kept)
         centre = fitted.layout.centre.feed_speed_m_min
-        slow, fast, best = (float(centre * np.exp(v)) for v in (*found, point))
+        slow, fast, best = (float(centre * np.exp(v)) for v in (*kept, point))
         slow, fast = max(slow, tried.low), min(fast, tried.high)
         best = min(max(best, slow), fast)
-        ends = grounds.bindings(self, job, promise, found, tried, shown_span(slow, fast, best, self.units))
+        ends = grounds.bindings(self, job, *leaning.cut(promise, tried, found, kept, centre), kept,
+                                shown_span(slow, fast, best, self.units))
+        more = [] if kept == found else [leaning.cut_off(self, job, found, centre)]
         return SpeedWindow(
             job=job, verdict="window", low_m_min=slow, high_m_min=fast, recommended_m_min=best, binds_low=ends[0].what,
             binds_high=ends[1].what, confidence_at=float(confidence_at(low, high, np.array([point]))[0]),
-            reasons=(ends[0].sentence, ends[1].sentence, *grounds.apart(self, others, centre),
-                     *grounds.flags(self, job, fitted, tried, lean)))
+            reasons=(ends[0].sentence, ends[1].sentence, *grounds.apart(self, others, centre), *more,
+                     *leaning.said(float(lean(np.array(kept)).max())), *grounds.flags(self, job, fitted, tried)))
 
     def starting_point(self, job: Job) -> StartingPoint | None:
         """Where to start the trial of a material that was never run; None where it was, or where nothing tells.
@@ -165,7 +168,8 @@ class LineModel(LineFit):
 
     @property
     def _whole(self) -> LawFit:
-        measured = "removal_um" in self.log.rows and np.isfinite(self.log.reading("removal_um").value).any()
+        removal = self.log.reading("removal_um")
+        measured = (np.isfinite(removal.value) & (removal.side == 0)).any()
         return self.law(removal=bool(measured), priors=JOINT if measured else STANDARD)
 
 
@@ -179,7 +183,8 @@ def fit(log: TrialLog, *, line: Line | None = None, severities: Mapping[str, tup
     """
     if not isinstance(log, TrialLog):
         raise TypeError(f"found {type(log).__name__}, wanted a TrialLog: read it with read_log first")
-    return LineModel(log, line or Line(), dict(severities or {}), units, tuple(history), new_sheets)
+    return LineModel(log.of_measured(), line or Line(), dict(severities or {}), units,
+                     tuple(past.of_measured() for past in history), new_sheets)
 
 
 def _speeds(values: ArrayLike) -> Floats:

@@ -11,7 +11,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from scipy.special import ndtr, stdtr
 
 from .laws import AREA_LAW, BURR_OF_EDGE, WEAR_HOURS, wear_columns
-from .promise import Path, Promise
+from .promise import Burr, Path, Promise
 from .rows import BATCH, Floats
 from .scatter import WEIGHTS
 
@@ -132,54 +132,80 @@ def _mean(path: Path, x: Floats | float, rows: Rows, worn: Floats, position: np.
     return mean, slope + 2 * bend * x
 
 
+class _Steps(NamedTuple):
+    """Even steps of log radius: from `first` on lie the cells, `per_cell` steps each; `beyond` steps at each side."""
+
+    first: float
+    step: float
+    cells: int
+    per_cell: int
+    beyond: int
+
+    @classmethod
+    def of(cls, limits: tuple[float, float], reach: float) -> _Steps:
+        """Cells lie where radii do and not only near a limit, for what burr there is hangs on them."""
+        low, high = limits
+        first = low if np.isfinite(low) else min(_USUAL, high) - _FAR
+        last = max(high if np.isfinite(high) else max(_USUAL, low) + _FAR, first + _NEAREST)
+        cells = max(12, int(np.ceil((last - first) / _CELL)))
+        per_cell = max(1, round((last - first) / cells / _STEP))
+        step = (last - first) / (cells * per_cell)
+        return cls(first, step, cells, per_cell, int(np.ceil(reach / step)))
+
+    @property
+    def inner(self) -> int:
+        """Steps from the first cell's begin to the last one's end."""
+        return self.cells * self.per_cell
+
+    @property
+    def grid(self) -> np.ndarray:
+        """Steps from the first cell's begin to each mean of the table."""
+        return np.arange(-self.beyond, self.inner + self.beyond + 1)
+
+
 def _radius_table(promise: Promise, factor: float) -> _Table:
     used, back = np.unique(promise.node, return_inverse=True)
     scatter, (low, high) = promise.scatter.spread(factor), promise.radius_limits
-    edge, nu = scatter.edge[used], 1 / scatter.tail[used]
-    reach = 3 * float(np.quantile(np.sqrt(scatter.shared**2 + scatter.edge**2), 0.9)) + 0.5
     low, high = low if low > _LEAST else -np.inf, high if high < _MOST else np.inf
-    # Cells go where radii lie and not only near a limit: what burr there is hangs on them.
-    first = low if np.isfinite(low) else min(_USUAL, high) - _FAR
-    last = max(high if np.isfinite(high) else max(_USUAL, low) + _FAR, first + _NEAREST)
-    # Radii stand on one grid with the cells' ends, so that the Student t is needed at their distances only.
-    cells = max(12, int(np.ceil((last - first) / _CELL)))
-    per_cell = max(1, round((last - first) / cells / _STEP))
-    inner = cells * per_cell
-    step = (last - first) / inner
-    beyond = int(np.ceil(reach / step))
-    half = stdtr(nu[:, None], np.arange(inner + beyond + 1) * step / edge[:, None])
+    steps = _Steps.of((low, high), 3 * float(np.quantile(np.sqrt(scatter.shared**2 + scatter.edge**2), 0.9)) + 0.5)
+    edge, nu = scatter.edge[used], 1 / scatter.tail[used]
+    # Means and cells' ends stand on the same steps, so that the Student t is needed at their distances only.
+    half = stdtr(nu[:, None], np.arange(steps.inner + steps.beyond + 1) * steps.step / edge[:, None])
     below = np.concatenate([1 - half[:, :0:-1], half], 1)
-    grid = np.arange(-beyond, inner + beyond + 1)
-    ends = np.arange(cells + 1) * per_cell
     if promise.burr is None:
-        ends = ends[[0, -1]]
-    # A cell's chance at a mean is that of the first cell at a mean as many steps away: one row of numbers a node.
-    across = per_cell if promise.burr is not None else inner
-    mass = below[:, across:] - below[:, :-across]
-    cells = len(ends) - 1
-    reach_of = sliding_window_view(mass, (cells - 1) * across + 1, axis=1)[:, ::-1, ::across]
-    if promise.burr is None:
-        radius, ends_chance = reach_of[back, :, 0], [1.0, 1.0]
+        radius, ends = (below[:, steps.inner:] - below[:, :-steps.inner])[back, ::-1], [1.0, 1.0]
     else:
-        middle = (ends[1:] + ends[:-1]) / 2
-        dose = grid[:, None] + BURR_OF_EDGE * (middle - grid[:, None])
-        apart = max(per_cell, round(_CELL / step))
-        points = np.arange(np.floor(dose.min() / apart) - 1, np.floor(dose.max() / apart) + 3)
-        chance = promise.burr.chance(first + points * apart * step)
-        radius = np.empty((len(back), len(grid)))
-        bounds = np.searchsorted(back, np.arange(len(used) + 1))
-        size = max(1, BATCH // (max(len(used), cells) * len(points)))
-        for means in (slice(m, m + size) for m in range(0, len(grid), size)):
-            of_node = reach_of[:, means].transpose(1, 0, 2) @ _cubics(dose[means] / apart, points)
-            for k in range(len(used)):
-                mine = slice(bounds[k], bounds[k + 1])
-                radius[mine, means] = chance[mine] @ of_node[:, k].T
-        ends_chance = [chance @ _cubics(dose[:, [i]] / apart, points)[:, 0].T for i in (0, -1)]
+        radius, ends = _cleared(promise.burr, steps, below, back)
+    grid = steps.grid
     if not np.isfinite(low):
-        radius = radius + ends_chance[0] * below[back][:, inner + beyond - grid]
+        radius = radius + ends[0] * below[back][:, steps.inner + steps.beyond - grid]
     if not np.isfinite(high):
-        radius = radius + ends_chance[1] * (1 - below[back][:, ends[-1] + inner + beyond - grid])
-    return _Table(radius, first - beyond * step, step)
+        radius = radius + ends[1] * (1 - below[back][:, 2 * steps.inner + steps.beyond - grid])
+    return _Table(radius, float(steps.first - steps.beyond * steps.step), steps.step)
+
+
+def _cleared(burr: Burr, steps: _Steps, below: Floats, back: np.ndarray) -> tuple[Floats, list[Floats]]:
+    """Chance that an edge lies in the cells and is free of burr, a draw and mean; that of burr beyond either end.
+
+    `below` (nodes, distances) is the chance of an edge below a distance from its mean, `back` each draw's node.
+    """
+    grid, apart = steps.grid, max(steps.per_cell, round(_CELL / steps.step))
+    # A cell's chance at a mean is that of the first cell at a mean as many steps away: one row of numbers a node.
+    mass = below[:, steps.per_cell:] - below[:, :-steps.per_cell]
+    in_cells = sliding_window_view(mass, (steps.cells - 1) * steps.per_cell + 1, axis=1)[:, ::-1, ::steps.per_cell]
+    middle = (np.arange(steps.cells) + 0.5) * steps.per_cell
+    dose = grid[:, None] + BURR_OF_EDGE * (middle - grid[:, None])
+    points = np.arange(np.floor(dose.min() / apart) - 1, np.floor(dose.max() / apart) + 3)
+    chance = burr.chance(steps.first + points * apart * steps.step)
+    cleared = np.empty((len(back), len(grid)))
+    bounds = np.searchsorted(back, np.arange(len(below) + 1))
+    size = max(1, BATCH // (max(len(below), steps.cells) * len(points)))
+    for means in (slice(m, m + size) for m in range(0, len(grid), size)):
+        of_node = in_cells[:, means].transpose(1, 0, 2) @ _cubics(dose[means] / apart, points)
+        for k in range(len(below)):
+            mine = slice(bounds[k], bounds[k + 1])
+            cleared[mine, means] = chance[mine] @ of_node[:, k].T
+    return cleared, [chance @ _cubics(dose[:, [i]] / apart, points)[:, 0].T for i in (0, -1)]
 
 
 def _cubics(at: Floats, points: Floats) -> Floats:

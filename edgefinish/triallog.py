@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -86,10 +87,22 @@ class TrialLog:
         value = np.array([float(c[1:]) if isinstance(c, str) else float(c) for c in cells])
         return Reading(value, side)
 
-    @property
+    @cached_property
     def measured(self) -> np.ndarray:
         """Rows of which anything was measured after the run, (n,): a form may come back half filled in."""
         return np.any([np.isfinite(self.reading(name).value) for name in MEASURED if name != "burr_height_mm"], axis=0)
+
+    def of_measured(self) -> TrialLog:
+        """Without rows of which nothing was measured; as it is where nothing was at all.
+
+        >>> rows = pd.DataFrame({"run": ["1", "2"], "edge_radius_mm": [0.3, None]})
+        >>> TrialLog(rows, (), "form.xlsx", "", np.array([2, 3])).of_measured().rows["run"].tolist()
+        ['1']
+        """
+        keep = self.measured
+        if keep.all() or not keep.any():
+            return self
+        return replace(self, rows=self.rows[keep], row_numbers=self.row_numbers[keep])
 
     def summary(self, system: System = "metric") -> str:
         """The log in a short paragraph: how much was run, on what, over which span, what was measured."""

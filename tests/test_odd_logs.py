@@ -69,6 +69,23 @@ def two_passes_on_one_sheet() -> pd.DataFrame:
                           edge_radius_mm=np.where(on("A04"), radius.round(2), whole()["edge_radius_mm"]))
 
 
+def two_speeds(slow: float = 0.9, fast: float = 6.0) -> pd.DataFrame:
+    """Every plate run at one of two speeds, as the truth's law moves its radii and removal."""
+    at = np.where(whole()["feed_speed_m_min"] < whole()["feed_speed_m_min"].median(), slow, fast)
+    moved = (at / whole()["feed_speed_m_min"]) ** TRUTH.feed
+    return whole().assign(feed_speed_m_min=at, edge_radius_mm=(whole()["edge_radius_mm"] * moved).round(2).clip(0.01),
+                          removal_um=whole()["removal_um"] * moved**2)
+
+
+def half_filled() -> pd.DataFrame:
+    """The log as a form that is filled in so far: six more plates stand in it, undated and not run."""
+    more = whole()[of_runs(*whole()["run"].unique()[:6])].drop(columns="date")
+    more = more.assign(run="N" + more["run"], abrasive_sheet="B" + more["abrasive_sheet"], material="1.4301",
+                       grit="P120", feed_speed_m_min=9.0, contact_hours=30.0, edge_radius_mm=np.nan,
+                       residual_burr_mm=np.nan, removal_um=np.nan)
+    return pd.concat([whole(), more], ignore_index=True)
+
+
 @dataclass(frozen=True)
 class Odd:
     """A log, a job, its verdict, words that its reasons must hold, words that none may; whether the truth stands."""
@@ -243,6 +260,39 @@ def test_a_speed_at_which_nothing_was_read_was_not_tried():
     log = where(fast, feed_speed_m_min=9.0, edge_radius_mm=np.nan)
     job = replace(JOB, edge_radius_mm=(None, 0.85))
     assert window(log, job).high_m_min == whole()["feed_speed_m_min"][~fast].max()
+
+
+@pytest.mark.parametrize("job", [JOB, replace(JOINT, share=0.8)])
+def test_plates_that_are_still_to_be_run_change_nothing(job):
+    found, as_it_was = window(half_filled(), job), window(whole(), job)
+    assert ends(found) == ends(as_it_was) != (None, None, None) and found.reasons == as_it_was.reasons
+    past = {"history": [ef.read_log(half_filled())]}
+    assert ends(ef.fit(ef.read_log(half_filled()), **past).window(JOB)) == ends(
+        ef.fit(ef.read_log(whole()), history=[ef.read_log(whole())]).window(JOB))
+
+
+def test_what_is_still_to_be_run_is_named_as_not_tried():
+    found = window(half_filled(), replace(JOB, material="1.4301"))
+    assert found.verdict == "not enough evidence" and "1.4301 was not tried" in found.reasons[0]
+
+
+def test_who_asks_for_less_is_not_left_without_a_window():
+    """Between two speeds the law is assumed. The window ends where that begins to weigh, and does not go with it."""
+    model = ef.fit(ef.read_log(two_speeds()))
+    fast = replace(JOB, edge_radius_mm=(0.10, 0.85))
+    found = [model.window(replace(fast, share=share)) for share in (0.95, 0.90, 0.80, 0.60)]
+    assert [w.verdict for w in found] == ["window"] * 4
+    width = [w.high_m_min / w.low_m_min for w in found]
+    assert (np.diff(width) > -1e-9).all() and width[-1] > 1.02 * width[0]
+    cut = found[-1]
+    assert "rests" not in cut.reasons[0] and "hangs on these trials more than on assumed physics" in cut.reasons[0]
+    assert any("With assumed physics the window would be" in r and "Run 3 plates" in r for r in cut.reasons)
+    assert cut.binds_low.startswith("the slowest speed") and holds(TRUTH, fast, cut.low_m_min, cut.high_m_min)
+
+
+def test_removal_that_was_never_above_the_gauge_is_no_law():
+    model = ef.fit(ef.read_log(whole().assign(removal_um="<5")))
+    assert set(model.coefficients()["law"]) == {"edge radius"}
 
 
 def test_readings_below_the_gauge_tell_that_fast_is_too_fast():

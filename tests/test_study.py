@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
+import pandas as pd
 import pytest
 import smallstudy
 import yaml
@@ -221,6 +222,11 @@ def test_every_material_and_severity_at_the_settings_most_often_run(tmp_path):
     assert {(j.share, j.confidence, j.edge_radius_mm) for j in jobs} == {(0.80, 0.80, (0.15, 0.9))}
     told = study.choices(log)
     assert len(told) == 4 and "5 of 6 plates" in told[2] and "S355, light burr, 10 mm" in told[2]
+    # Plates that are still to be run choose nothing.
+    more = trials[trials["material"] == "S355"]
+    more = more.assign(run="N" + more["run"], drum_pressure_kPa=80, contact_hours=30.0, edge_radius_mm=None)
+    pd.concat([trials, more]).to_csv(tmp_path / "trials.csv", index=False)
+    assert study.jobs(study.read_log()) == jobs and study.choices(study.read_log()) == told
 
 
 def test_a_material_cut_by_two_processes_counts_as_two(tmp_path):
