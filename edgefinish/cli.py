@@ -197,7 +197,8 @@ def _check(options: argparse.Namespace) -> int:
         log = read_log(options.log, sheet=options.sheet, table=options.table)
     if options.json:
         said = [{"row": m.row, "column": m.column, "kind": m.kind, "text": m.text} for m in log.messages]
-        print(json.dumps({"edges": len(log.rows), "plates": int(log.rows["run"].nunique()), "messages": said},
+        read = log.rows[log.measured]
+        print(json.dumps({"edges": len(read), "plates": int(read["run"].nunique()), "messages": said},
                          ensure_ascii=False, indent=1))
     elif not options.quiet:
         from .forms import log_said, messages_said

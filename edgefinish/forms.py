@@ -128,7 +128,7 @@ def messages_said(log: TrialLog) -> str:
 
 def tried(log: TrialLog, units: str) -> pd.DataFrame:
     """Plates and sheets for each material, cut process and burr severity, with the range of each setting."""
-    rows = log.rows
+    rows = log.of_measured().rows
     by = [name for name in ("material", "cut_process", "burr_severity") if name in rows]
     runs = rows.drop_duplicates("run").fillna({name: "" for name in by})
     groups = runs.groupby(by, sort=True)

@@ -27,7 +27,16 @@ from .figures import (
     wear_by_sheet,
     window_figure,
 )
-from .forms import claims, coefficients_said, first_of_each_material, more_plates_said, taught, tried, worded
+from .forms import (
+    claims,
+    coefficients_said,
+    first_of_each_material,
+    log_said,
+    more_plates_said,
+    taught,
+    tried,
+    worded,
+)
 from .job import Job, SpeedWindow
 from .origins import origins_figure
 from .pressures import one_a_grit, pressure_figure
@@ -113,8 +122,7 @@ def report_html(results: Results) -> str:
             "outside.")).markup()),
         table_script=Markup(script()),
         messages=results.log.messages[:MOST_MESSAGES], unsaid=max(0, len(results.log.messages) - MOST_MESSAGES),
-        log=results.log, runs=int(results.log.rows["run"].nunique()),
-        sheets=int(results.log.rows["abrasive_sheet"].nunique()), cautions=CAUTIONS, defer=DEFER, system=system,
+        log=results.log, what_was_read=log_said(results.log), cautions=CAUTIONS, defer=DEFER, system=system,
         record=json.dumps(_six(dict(results.record)), ensure_ascii=False, sort_keys=True, indent=1, default=str))
 
 

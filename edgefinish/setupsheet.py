@@ -17,13 +17,13 @@ import typst
 
 from . import __version__
 from .cautions import CAUTIONS, DEFER
+from .drawing import positions_of, tried_speeds
 from .fingerprint import fingerprint
 from .job import SpeedWindow
 from .results import Results
 from .units import shown
 from .wording import (
     POSITION_WORDS,
-    POSITIONS,
     SPEED,
     claim,
     first_off_edges,
@@ -146,8 +146,7 @@ def _code(results: Results, window: SpeedWindow, mark: str) -> str:
 
 def _first_off(results: Results, window: SpeedWindow) -> list[str]:
     job = window.job
-    measured = set(results.log.rows["edge_position"])
-    places = ", ".join(POSITION_WORDS[p] for p in POSITIONS if p in measured)
+    places = ", ".join(POSITION_WORDS[p] for p in positions_of(results, job))
     edges = first_off_edges(job.share, job.confidence)
     return [f"First plate: measure every edge position ({places}). All within the limits, else stop and tell quality.",
             f"To release the setting by counting alone: {edges} edges, one a plate, none outside, show "
@@ -157,9 +156,7 @@ def _first_off(results: Results, window: SpeedWindow) -> list[str]:
 def _bar(results: Results, window: SpeedWindow) -> dict[str, Any]:
     """The window between the speeds that were tried or that the line can run, in drawing units."""
     job, system = window.job, results.study.units
-    rows = results.log.rows
-    tried = rows.loc[rows["material"] == job.material, SPEED].to_numpy(float)
-    span = (float(tried.min()), float(tried.max()))
+    span = tried_speeds(results, job) or (window.low_m_min, window.high_m_min)
     ends = [min(span[0], window.low_m_min), max(span[1], window.high_m_min)]
     scale = (BAR_RIGHT - BAR_LEFT) / (ends[1] - ends[0])
 

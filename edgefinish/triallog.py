@@ -106,7 +106,7 @@ class TrialLog:
 
     def summary(self, system: System = "metric") -> str:
         """The log in a short paragraph: how much was run, on what, over which span, what was measured."""
-        rows, edges = self.rows, int(self.measured.sum())
+        rows, edges = self.of_measured().rows, int(self.measured.sum())
         text = [f"{self.source}: {_count(edges, 'measured edge')}, {_count(rows['run'].nunique(), 'run')}, "
                 f"{_count(rows['abrasive_sheet'].nunique(), 'abrasive sheet')}."]
         for column in ("material", "cut_process", "burr_severity", "grit", "edge_position"):
