@@ -29,7 +29,7 @@ UNCLEARED, UNCLEARED_SHEETS = 20, 4
 FEW_PLATES = 6
 BURR_LEFT = "burr left"
 ENOUGH_SHEETS, MOST_NAMES = 6, 4
-_FLAT, _NEXT_TO_NONE = 1e-9, 1e-6
+_FLAT, _NEXT_TO_NONE = 1e-9, 1e-3
 _ENOUGH, _FEW, _LOOKS = 96, 8, 9  # draws that name what binds, or the best of some speeds: by their median
 
 
@@ -178,8 +178,8 @@ def refusal(model: LineFit, job: Job, fitted: LawFit, promise: Promise, possible
     if verdict == "no window":
         age = job.sheet_hours
         shorter = f"a shorter span of sheet age than {hours(job)}, " if age[1] > age[0] else ""
-        found.append(f"No tried speed will do. Widen the limits, or ask for {shorter}another pressure, grit or number "
-                     f"of passes. To look: {evidence.run_next(model, job, near, 2)}")
+        found.append(f"By these trials no tried speed will do. Widen the limits, or ask for {shorter}another pressure, "
+                     f"grit or number of passes. To look: {evidence.run_next(model, job, near, 2)}")
     else:
         found.append(f"These trials cannot tell: {'a' if possible >= 0.5 else 'perhaps a'} window may be there. "
                      + evidence.run_next(model, job, near, 4))

@@ -6,8 +6,8 @@ r takes an area of 0.2146 r², so that the radius goes as the square root of tha
 both: hence these exponents are where the fit starts, with room about them, and not what it must return.
 
 Both laws are straight in the logarithm of each setting but for a curvature in log feed speed, and the wear of a sheet
-is averaged over forms between a straight line in contact hours and one in their square root. Change a law here, and
-the fit, the windows and the pages follow.
+is averaged over forms between a straight line in contact hours and one in their square root, beside a running in of
+the fresh sheet. Change a law here, and the fit, the windows and the pages follow.
 """
 
 from __future__ import annotations
@@ -24,6 +24,8 @@ AREA_LAW = 2.0
 """Exponents of removal are this many times those of the radius: dose goes as the area that is rounded off."""
 WEAR_HOURS = 10.0
 """Contact hours of the wear coefficients' unit."""
+RUN_IN_HOURS = 1.0
+"""Contact hours in which most of a fresh sheet's running in is over. Judgement, no source."""
 BURR_OF_EDGE = 0.5
 """How much of what sets an edge's radius apart from its plate counts for its burr.
 
@@ -82,6 +84,10 @@ def _age(settings: Settings) -> Floats:
     return np.asarray(settings.contact_hours, float) / WEAR_HOURS
 
 
+def _run_in(age: Floats) -> Floats:
+    return -np.expm1(-age * WEAR_HOURS / RUN_IN_HOURS)
+
+
 TERMS: tuple[Term, ...] = (
     Term("feed speed", -0.5, 0.25, 0.15, log_feed),
     Term("curvature in feed speed", 0.0, 0.10, 0.08, lambda s, c: log_feed(s, c) ** 2),
@@ -91,9 +97,10 @@ TERMS: tuple[Term, ...] = (
     Term("passes", 0.5, 0.25, 0.15, lambda s, c: np.log(np.asarray(s.passes, float))),
     Term("wear per 10 h", -0.15, 0.15, 0.10, lambda s, c: _age(s)),
     Term("early wear", 0.0, 0.15, 0.10, lambda s, c: np.sqrt(_age(s)) - _age(s)),
+    Term("running in", 0.0, 0.08, 0.04, lambda s, c: _run_in(_age(s))),
 )
 FEED, CURVATURE, PRESSURE, GRAIN, THICKNESS = range(5)
-WEAR = slice(6, 8)
+WEAR, RUN_IN = slice(6, 9), 8
 
 
 def columns(settings: Settings, centre: Centre) -> Floats:
@@ -101,7 +108,7 @@ def columns(settings: Settings, centre: Centre) -> Floats:
 
     >>> s = Settings(2.0, 60.0, 201.0, 10.0, 4, 10.0)
     >>> columns(s, Centre(1.0, 60.0, 201.0, 10.0)).round(3).tolist()
-    [0.693, 0.48, 0.0, 0.0, 0.0, 1.386, 1.0, 0.0]
+    [0.693, 0.48, 0.0, 0.0, 0.0, 1.386, 1.0, 0.0, 1.0]
     """
     found = [t.column(settings, centre) for t in TERMS]
     out = np.empty((*np.broadcast(*found).shape, len(TERMS)))
@@ -111,9 +118,9 @@ def columns(settings: Settings, centre: Centre) -> Floats:
 
 
 def wear_columns(contact_hours: ArrayLike) -> Floats:
-    """The two columns of wear alone, shape (…, 2)."""
+    """The columns of wear alone, shape (…, 3)."""
     age = np.asarray(contact_hours, float) / WEAR_HOURS
-    return np.stack([age, np.sqrt(age) - age], -1)
+    return np.stack([age, np.sqrt(age) - age, _run_in(age)], -1)
 
 
 def rounding_area_mm2(radius_mm: ArrayLike, angle_deg: float = 90.0) -> Floats | float:

@@ -16,7 +16,20 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from .abrasive import GRAIN_UM
-from .laws import AREA_LAW, CURVATURE, FEED, TERMS, WEAR, WEAR_HOURS, Centre, Settings, columns, log_feed, log_pressure
+from .laws import (
+    AREA_LAW,
+    CURVATURE,
+    FEED,
+    RUN_IN,
+    TERMS,
+    WEAR,
+    WEAR_HOURS,
+    Centre,
+    Settings,
+    columns,
+    log_feed,
+    log_pressure,
+)
 from .promise import Path
 from .rows import Floats, MixedData, Spread
 from .triallog import TrialLog
@@ -24,7 +37,7 @@ from .triallog import TrialLog
 POSITIONS = ("leading", "trailing", "lateral", "cutout")
 NOBODY = -1
 """Index of a material that is none of the log's: it has the common law."""
-OWN_WEAR = np.array([1.0, 0.5])
+OWN_WEAR = np.array([1.0, 0.5, 0.0])
 """Wear that is a material's own, in the columns of `laws.wear_columns`: half way between a straight line in contact
 hours and one in their square root."""
 _OWN = 4  # what a material has of its own: level, feed exponent, pressure exponent, wear
@@ -57,6 +70,7 @@ class Priors:
     material_spread: float = 0.25
     removal_material: float = 0.25
     drift: float = 0.05
+    run_in: float = TERMS[RUN_IN].sd
 
     def spreads(self, removal: bool) -> dict[str, tuple[Spread, ...]]:
         """The spreads by level, as `MixedData` has them."""
@@ -66,9 +80,10 @@ class Priors:
 
 
 STANDARD = Priors()
-JOINT = Priors(drift=0.03)
+JOINT = Priors(drift=0.03, run_in=0.04)
 """Where burr or removal are promised too. Windows of several limits lose most to what few trials say of burr, and held
-with room to spare on simulated lines: less drift that no run shows is feared than for the radius alone."""
+with room to spare on simulated lines: less drift and running in that no run shows is feared than for the radius alone.
+"""
 
 
 def material_key(material: str, cut_process: str | None) -> str:
@@ -309,6 +324,7 @@ def _coefficient_priors(y: Floats, is_removal: NDArray[np.bool_], removal: bool,
                         drift: bool, priors: Priors) -> tuple[Floats, Floats]:
     level, removed = (y[which].mean() if which.any() else 0.0 for which in (~is_removal, is_removal))
     mean, sd = [level, *[t.mean for t in TERMS]], [1.0, *[t.sd for t in TERMS]]
+    sd[1 + RUN_IN] = priors.run_in
     if materials > 1:
         for spread in priors.material:
             mean, sd = mean + [0.0] * materials, sd + [spread.median] * materials

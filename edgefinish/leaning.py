@@ -19,7 +19,7 @@ from .rows import Floats
 from .window import NARROWEST
 from .wording import shown_span
 
-_TOLD, MOST = 1.15, 2.5
+_TOLD, MOST = 1.3, 2.5
 _CUTS = 65  # speeds of a window that are looked at
 
 

@@ -16,7 +16,7 @@ from .burr import MIDDLE_HEIGHT, SHEET, BurrData, BurrPosterior, fit_burr, futur
 from .byposition import spread_by_position
 from .history import WEIGHT, Past, learn, pool
 from .job import Job, Line
-from .laws import BURR_OF_EDGE, TERMS, WEAR_HOURS, Settings
+from .laws import BURR_OF_EDGE, RUN_IN, TERMS, WEAR_HOURS, Settings
 from .layout import (
     JOINT,
     STANDARD,
@@ -88,7 +88,9 @@ class LawFit:
         """Of the coefficients at the mode, as they are and with the priors of the laws' exponents 4 times as wide."""
         precision = self.posterior.at_mode.chol[0] @ self.posterior.at_mode.chol[0].T
         physics = np.zeros(len(precision), bool)
-        physics[self.layout.names.dose.start + 1:self.layout.names.dose.start + 1 + len(TERMS)] = True
+        first = self.layout.names.dose.start + 1
+        physics[first:first + len(TERMS)] = True
+        physics[first + RUN_IN] = False  # no exponent: how much of it there may be is part of what is assumed of wear
         wide = precision - np.diag(self.posterior.data.precision * physics * (1 - 1 / 16))
         return np.linalg.inv(precision), np.linalg.inv(wide)
 

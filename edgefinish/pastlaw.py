@@ -26,7 +26,7 @@ _ROOM = 0.03  # SD by which any coefficient may have moved since: judgement, no 
 _ANEW = 100.0  # of what hangs on the sheets, where these are new: nothing is known of it
 _NODES = 96
 _TELLS = 1e-3  # directions in which the past weighs less than this against the log say nothing of their agreement
-_OF_SHEETS = ("grain size", "wear per 10 h", "early wear")
+_OF_SHEETS = (TERMS[GRAIN].name, *(term.name for term in TERMS[WEAR]))
 
 
 @dataclass(frozen=True, eq=False)

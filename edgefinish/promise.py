@@ -26,7 +26,7 @@ _AGES = 7
 class Path:
     """Log response of a job in each draw: level + slope x + bend x² + wear + position, x = log feed over the centre.
 
-    `level`, `slope`, `bend` (draws,); `wear` (draws, 2) for `laws.wear_columns`; `position` (draws, positions). `kept`:
+    `level`, `slope`, `bend` (draws,); `wear` (draws, 3) for `laws.wear_columns`; `position` (draws, positions). `kept`:
     what does not hang on the level, for all jobs of one law; `tables`: the same where it is large.
     """
 

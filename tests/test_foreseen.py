@@ -91,8 +91,16 @@ def test_gains_are_those_of_fits_with_the_imagined_plates(line):
 
 
 def test_more_plates_tell_more(line):
-    _, model, asked = line
-    few = [gains(model, [asked], PLATES.iloc[pick])[0].log for pick in ([2], [2, 3], [0, 1, 2, 3])]
+    """In the mean of four lines: of one, few outcomes tell it."""
+    told = []
+    for seed in (5, 6, 7, 8):
+        _, model, asked = line
+        if seed > 5:
+            trial = campaign("four sheets", seed)
+            model = ef.fit(ef.read_log(trial.log.drop(columns="date")))
+            asked = Asked.of(model, trial.job("sheet life")[0])
+        told.append([gains(model, [asked], PLATES.iloc[pick])[0].log for pick in ([2], [2, 3], [0, 1, 2, 3])])
+    few = np.mean(told, axis=0)
     assert few[0] < few[2] and few[1] < few[2] + 0.01
 
 

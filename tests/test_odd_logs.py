@@ -141,7 +141,7 @@ ODD = {
         BURR, true=False),
     "no burr ever cleared": Odd(
         lambda: whole().assign(residual_burr_mm=whole()["burr_height_mm"]), "no window",
-        ("burr is left", "No tried speed will do"), JOINT),
+        ("burr is left", "By these trials no tried speed will do"), JOINT),
     "burr not told from none by the gauge": Odd(
         lambda: whole().assign(residual_burr_mm="<0.05"), "not enough evidence", ("Residual burr was read",), JOINT),
     "removal constant to the gauge": Odd(
@@ -232,8 +232,10 @@ def test_a_window_from_an_odd_log_is_never_far_from_its_promise(name):
 
 def test_windows_from_odd_logs_hold_as_often_as_they_say():
     # One in twenty may miss. The logs come of few trials, so misses come together: hence two more are allowed.
-    misses = [n for n in TRUE if least_share(n) < JOB.share]
-    assert len(misses) <= 2 + (1 - JOB.confidence) * len(TRUE), misses
+    # Logs that differ in nothing that a fit sees give the same window, which counts once.
+    windows = {ends(answer(n)[1]): n for n in TRUE}
+    misses = [n for n in windows.values() if least_share(n) < JOB.share]
+    assert len(misses) <= 2 + (1 - JOB.confidence) * len(windows), misses
 
 
 @pytest.mark.parametrize("name", ODD)

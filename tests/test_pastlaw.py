@@ -149,7 +149,7 @@ def test_the_next_law_is_a_step_and_some_room_away_from_what_the_logs_show(mater
     room = np.diag(np.full(len(names), 0.03 ** 2))
     for name, variance in zip(("level", "feed speed", "drum pressure"), step, strict=False):
         room[names.index(name), names.index(name)] += variance
-    wear = [names.index("wear per 10 h"), names.index("early wear")]
+    wear = [names.index(name) for name in ("wear per 10 h", "early wear", "running in")]
     room[np.ix_(wear, wear)] += step[3] * np.outer(OWN_WEAR, OWN_WEAR)
     wanted = axes.T @ np.linalg.inv(shown + axes @ room @ axes.T) @ axes
     assert reading.precision == pytest.approx(wanted, abs=1e-6 * wanted.max())
@@ -173,7 +173,7 @@ def test_what_the_logs_show_of_the_law_is_learned_with_room():
 
 def test_new_sheets_take_the_law_of_wear_and_grain_away_and_nothing_else():
     new = learn_law(past(), new_sheets=True)
-    of_sheets = [new.names.index(n) for n in ("wear per 10 h", "early wear", "grain size")]
+    of_sheets = [new.names.index(n) for n in ("wear per 10 h", "early wear", "running in", "grain size")]
     assert np.abs(new.precision[of_sheets]).max() < 0.01 < np.diag(law().precision)[of_sheets].min()
     assert _moments(new, ["feed speed"])[1] == pytest.approx(_moments(law(), ["feed speed"])[1], rel=0.1)
 

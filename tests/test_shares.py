@@ -27,7 +27,8 @@ def promise(nodes: int = 3) -> Promise:
 
     def path(level: float, slope: float) -> Path:
         return Path(level + rng.normal(0, 0.05, nodes), slope + rng.normal(0, 0.05, nodes), rng.normal(0, 0.03, nodes),
-                    rng.normal(-0.1, 0.05, (nodes, 2)), rng.normal(0, 0.05, (nodes, 1)))
+                    np.column_stack([rng.normal(-0.1, 0.05, (nodes, 2)), np.linspace(0, 0.1, nodes)]),
+                    rng.normal(0, 0.05, (nodes, 1)))
 
     return Promise(
         node=np.arange(nodes), speeds=(-1.0, 1.0), hours=(8.0, 8.0), radius=path(-1.0, -0.5),
