@@ -29,6 +29,7 @@ UNCLEARED, UNCLEARED_SHEETS = 20, 4
 FEW_PLATES = 6
 BURR_LEFT = "burr left"
 ENOUGH_SHEETS, MOST_NAMES = 6, 4
+_NEARLY_FRESH = 0.05
 _FLAT, _NEXT_TO_NONE = 1e-9, 1e-3
 _ENOUGH, _FEW, _LOOKS = 96, 8, 9  # draws that name what binds, or the best of some speeds: by their median
 
@@ -107,7 +108,8 @@ def _where(model: LineFit, promise: Promise, one: _Limit, positions: list[str]) 
         position = positions[int(step.argmax() if one.grows else step.argmin())]
         worn = wear_columns(ages) @ path.kept.keep("mean wear", lambda: path.wear.mean(0))
         age = float(ages[int(worn.argmax() if one.grows else worn.argmin())])
-        sheet = "a fresh sheet" if age == 0 else f"a sheet of {age:.3g} h"
+        nearly = age < _NEARLY_FRESH * ages[-1]  # which of the few ages looked at says no more
+        sheet = "a fresh sheet" if age == 0 else "a nearly fresh sheet" if nearly else f"a sheet of {age:.3g} h"
         return f"at {POSITION_WORDS[position]} edges on {sheet}"
     return path.kept.keep(("where", ages.tobytes(), one.grows, tuple(positions)), look)
 

@@ -32,7 +32,7 @@ def test_the_true_window_of_a_line_is_where_its_share_is_promised(planned):
         coef = lines.coef[i]
         sd = np.sqrt(lines.sheet[i]**2 + lines.plate[i]**2 + lines.edge[i]**2 + (lines.wear[i] * ages / 10) ** 2)
         level = (coef[0] + coef[1] * x + coef[2] * x**2)[:, None, None]  # settings are those of the centre
-        mean = level + (wear_columns(ages) @ coef[7:9])[:, None] + lines.position[i]
+        mean = level + (wear_columns(ages) @ coef[7:10])[:, None] + lines.position[i]
         share = norm.cdf((np.log(0.7) - mean) / sd[:, None]) - norm.cdf((np.log(0.2) - mean) / sd[:, None])
         good = share.min((1, 2)) >= 0.90
         runs = np.split(np.flatnonzero(good), np.flatnonzero(np.diff(np.flatnonzero(good)) > 1) + 1)

@@ -50,7 +50,7 @@ def doctored() -> Results:
     log = usual().log.copy()
     mine = log["abrasive_sheet"] == "A03"
     log.loc[mine, "edge_radius_mm"] = (1.4 * log.loc[mine, "edge_radius_mm"]).round(3)
-    return results_of(log, replace(usual().job("sheet life")[0], share=0.8, confidence=0.8))
+    return results_of(log, replace(usual().job("one age")[0], share=0.8, confidence=0.8))
 
 
 def test_a_doctored_sheet_is_named_by_prediction_and_by_influence():
