@@ -87,6 +87,8 @@ def written_whole(target: Path, check: Callable[[Path], None] = check_target,
     a folder left over is somebody's work. Raises `RunError` where another run is at work, or the disk refuses.
     """
     new_parents = [p for p in target.parents if not p.exists()]
+    with suppress(OSError):
+        tempfile.gettempdir()  # tried with a file the first time: not where an interrupt would leave it behind
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         with _alone(target.parent):

@@ -12,6 +12,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
 
@@ -218,6 +219,13 @@ def test_a_closed_terminal_or_an_interrupt_leaves_nothing(yard, sent):
     assert run.returncode in (128 + sent, 130) and "Traceback" not in said
     assert contents(yard) == before
     assert list((yard / "t").iterdir()) == [] and alive(yard / "t") == []
+
+
+def test_the_temporary_folder_is_tried_before_there_is_anything_to_interrupt(tmp_path, monkeypatch):
+    """The first question for it writes a file there for a moment: an interrupt just then would leave it behind."""
+    monkeypatch.setattr(tempfile, "tempdir", None)
+    with place.written_whole(tmp_path / "out"):
+        assert tempfile.tempdir is not None
 
 
 def test_a_log_that_changes_between_reading_and_keeping_cannot_part_windows_and_record(yard):
