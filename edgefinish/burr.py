@@ -32,6 +32,7 @@ _LOG_SLOPE = (np.log(4.0), 0.6)
 _RATIO = (-0.6, 0.35)
 _MATERIAL = 0.8
 MANY_EDGES, _SUBSET = 4000, 2000
+_ALL_ASKED = 50_000  # edges that tell more of level and slope than sheets leave open: more of them are not asked
 _MANY_NODES, _EDGES_A_SHEET = 128, 20  # of long logs
 _PASSES, _STILL = 20, 0.05  # of sums about the mode; steps, in SDs, that need no other
 _NEVER = 1e12  # of log chance, down
@@ -56,8 +57,15 @@ class BurrData:
     sheet_prior: Spread = SHEET
 
     def thinned(self, count: int) -> BurrData:
-        """About `count` of the edges, evenly from all over them, whether cleared or not."""
-        kept = np.linspace(0, len(self.row) - 1, min(count, len(self.row))).astype(int)
+        """About `count` of the edges, evenly from all over them, whether cleared or not; rather more of a material on
+        a sheet where few are of it."""
+        n = len(self.row)
+        starts = np.flatnonzero(np.r_[True, (np.diff(self.sheet) != 0) | (np.diff(self.material) != 0)])
+        ends, least = np.r_[starts[1:], n], count // (2 * len(starts))
+        kept = np.zeros(n, bool)
+        kept[np.linspace(0, n - 1, min(count, n)).astype(int)] = True
+        for k in np.flatnonzero(np.add.reduceat(kept, starts, dtype=int) < np.minimum(ends - starts, least)):
+            kept[np.linspace(starts[k], ends[k] - 1, min(ends[k] - starts[k], least)).astype(int)] = True
         return replace(self, **{n: getattr(self, n)[kept] for n in (
             "row", "cleared", "log_radius", "height", "sheet", "material")})
 
@@ -150,7 +158,7 @@ def _effects(edges: _Edges, precision: Floats, near: Floats | None = None, small
 def _log_chances(margin: Floats, starts: np.ndarray) -> Floats:
     """Log chance of all edges of each sheet at their margins, (K, sheets): one logarithm for some edges together."""
     chance, n = ndtr(margin), margin.shape[1]
-    runs = np.unique(np.r_[starts, np.concatenate([np.arange(a, b, _RUN) for a, b in pairwise([*starts, n])])])
+    runs = np.concatenate([np.arange(a, b, _RUN) for a, b in pairwise([*starts, n])])
     out = np.add.reduceat(np.log(np.maximum(np.multiply.reduceat(chance, runs, axis=1), _NO_CHANCE)),
                           np.searchsorted(runs, starts), axis=1)
     low = chance.min(1) < _NO_CHANCE ** (1 / _RUN)
@@ -242,6 +250,8 @@ def priors_of(data: BurrData) -> tuple[Floats, Floats]:
 
 def fit_burr(data: BurrData, count: int = 512, start: Floats | None = None) -> BurrPosterior:
     """Mode and nodes. Parameters are scaled to their prior SDs while exploring; `start` is a mode in that scale."""
+    if len(data.row) > _ALL_ASKED:
+        data = data.thinned(_ALL_ASKED)
     centre, scale = priors_of(data)
 
     def exact(some: BurrData, unit: Floats, warm: Any) -> _Got:

@@ -31,16 +31,24 @@ from .mixed import (
 from .rows import Floats, MixedData, nodes_at
 
 MANY_ROWS = 4000
-_SUBSET = 1600
+_SUBSET = 1600  # rows of the first look
+_PINNING = 40_000  # rows that tell spreads and tails of edges to a per cent or less: more of them are not asked
 _FEW_PLATES = 800
 _ENOUGH_PLATES = 1000
 _PASSES = 20
+_LITTLE = 1.0  # gain of a step of what rows decide after which the next is nothing
 
 
 class _Got(NamedTuple):
     log_post: Floats
     warm: Any
     found: Coefficients
+
+
+class _Mode(NamedTuple):
+    theta: Floats
+    eta: Floats
+    settled: bool
 
 
 class Explored(NamedTuple):
@@ -62,27 +70,19 @@ def explore_many(data: MixedData, start: Floats, climb_subset: Any, count: int) 
     """
     theta = start
     if climb_subset is not None:
-        thin = climb_subset(_thinned(data))
+        thin = climb_subset(_thinned(data, _SUBSET))
         theta = thin.theta if np.isfinite(thin.log_post) else start
     outer = _decided_by_few(data)
-    inner = np.flatnonzero(~outer)
-    settled, eta = False, None
-    for _ in range(_PASSES):
-        at = solve(data, nodes_at(data, theta[None]), eta, 3 if eta is None else 2, corrected=False)
-        eta = at.eta
-        sums = _sums(data, theta, at)
-        before = theta.copy()
-        theta = theta.copy()
-        theta[inner], gain = _newton(data, theta, inner, at, sums)
-        top = climb(partial(_by_sums, data, sums, theta, outer), theta[outer])
-        theta[outer] = top.theta
-        if gain < 0.05 and np.abs(theta - before)[outer].max(initial=0) < 0.03:
-            settled = top.settled
-            break
+    pinned = len(data.y) > _PINNING
+    theta, eta, settled = _mode(_thinned(data, _PINNING) if pinned else data, theta, ~outer)
+    if pinned:
+        theta, eta, still = _mode(data, theta, np.zeros_like(outer))
+        settled &= still
     at = solve(data, nodes_at(data, theta[None]), eta, 3, corrected=False)
     sums = _sums(data, theta, at)
     batch = partial(_by_sums, data, sums, theta, outer)
-    cloud: Cloud = nodes_about(batch, climb(batch, theta[outer]), count)
+    top = climb(batch, theta[outer])
+    cloud: Cloud = nodes_about(batch, top, count)
     whole = np.repeat(theta[None], count, 0)
     whole[:, outer] = cloud.theta
     found: Coefficients = cloud.got.found
@@ -92,17 +92,40 @@ def explore_many(data: MixedData, start: Floats, climb_subset: Any, count: int) 
     return Explored(whole, cloud.weight, found.coef, found.chol, at, mode, cloud.effective)
 
 
-def _thinned(data: MixedData) -> MixedData:
-    """Some thousand rows of the log, from all over it: whole plates where they are many, else some rows of each."""
-    plates = len(data.sheet)
-    keep: NDArray[np.bool_]
-    if plates > _SUBSET // 4:
-        chosen = np.zeros(plates, bool)
-        chosen[np.linspace(0, plates - 1, max(2, _SUBSET * plates // len(data.y))).astype(int)] = True
-        keep = chosen[data.plate]
-    else:
-        within = np.arange(len(data.y)) - data.first_rows[data.plate]
-        keep = within % max(1, len(data.y) // _SUBSET) == 0
+def _mode(data: MixedData, theta: Floats, by_rows: NDArray[np.bool_]) -> _Mode:
+    """The mode from a point near it: what rows decide, `by_rows`, and what few units decide in turn."""
+    outer, inner = _decided_by_few(data), np.flatnonzero(by_rows)
+    eta, gain = None, 0.0
+    for _ in range(_PASSES):
+        at = solve(data, nodes_at(data, theta[None]), eta, 3 if eta is None else 2, corrected=False)
+        eta = at.eta
+        sums = _sums(data, theta, at)
+        before = theta.copy()
+        theta = theta.copy()
+        if len(inner):
+            theta[inner], gain = _newton(data, theta, inner, at, sums)
+        top = climb(partial(_by_sums, data, sums, theta, outer), theta[outer])
+        theta[outer] = top.theta
+        if gain < _LITTLE and np.abs(theta - before)[outer].max(initial=0) < 0.03:
+            return _Mode(theta, eta, top.settled)
+    return _Mode(theta, eta, False)
+
+
+def _thinned(data: MixedData, size: int) -> MixedData:
+    """Some rows of the log, about `size`, from all over it: whole plates where they are many, else some of each. Of
+    plates that may have spreads of their own as many as of all others."""
+    own = np.zeros(len(data.sheet), bool) if data.own is None else data.own
+    keep = np.zeros(len(data.y), bool)
+    groups = [some for some in (own, ~own) if some.any()]
+    for some in groups:
+        rows, plates = np.flatnonzero(some[data.plate]), np.flatnonzero(some)
+        every = max(1, len(groups) * len(rows) // size)
+        if len(plates) * len(groups) > size // 4:
+            chosen = np.zeros_like(some)
+            chosen[plates[np.linspace(0, len(plates) - 1, max(2, len(plates) // every)).astype(int)]] = True
+            keep |= chosen[data.plate]
+        else:
+            keep[rows[(rows - data.first_rows[data.plate[rows]]) % every == 0]] = True
     return data.rows_where(keep)
 
 

@@ -99,14 +99,14 @@ def gather(data: MixedData, weight: Floats, moment: Floats) -> RowSums:
         x[:, :, i, pb + j] = plates[of[i, qu + j]] * times[i, qu + j]
     xx = np.empty((k, p, p))
     flat = data.plate_columns.reshape(r * qu, pb)
-    if r > _MANY:
+    if r > _MANY or k == 1:
         xx[:, :pb, :pb] = [flat.T @ one.reshape(r * qu, p)[:, :pb] for one in x]
     else:
         upper = np.concatenate([a[:, :, i, j] for i in range(qu) for j in range(i, qu)], 1)
         xx[:, :pb, :pb] = (upper @ data.plate_products).reshape(k, pb, pb)
     xx[:, :pb, pb:] = np.matmul(flat.T, x[..., pb:].reshape(k, r * qu, -1))
     xx[:, pb:, :pb] = np.swapaxes(xx[:, :pb, pb:], 1, 2)
-    if len(f) > _MANY:
+    if len(f) > _MANY or k == 1:
         xx[:, pb:, pb:] = [f.T @ (w[:, None] * f) for w in weight]
     else:
         xx[:, pb:, pb:] = (weight @ data.row_products).reshape(k, f.shape[1], f.shape[1])

@@ -185,7 +185,7 @@ class MixedData:
         first = ~self.load[:, 1:].any(1)
         if self.load.shape[1] == 1:
             return [Part(slice(None), slice(None), self, False)]
-        return [Part(np.flatnonzero(some), np.unique(self.plate[some]), self.rows_where(some), alone)
+        return [Part(np.flatnonzero(some), _in_order(self.plate[some])[0], self.rows_where(some), alone)
                 for some, alone in ((first, True), (~first, False)) if some.any()]
 
     @property
@@ -224,13 +224,19 @@ class MixedData:
 
     def rows_where(self, keep: NDArray[np.bool_]) -> MixedData:
         """The same model on some of the rows."""
-        plates, plate = np.unique(self.plate[keep], return_inverse=True)
+        plates, plate = _in_order(self.plate[keep])
         return replace(
             self, y=self.y[keep], side=self.side[keep], scale=self.scale[keep], load=self.load[keep], plate=plate,
-            row_columns=self.row_columns[keep], sheet=np.unique(self.sheet[plates], return_inverse=True)[1],
+            row_columns=self.row_columns[keep], sheet=_in_order(self.sheet[plates])[1],
             sheet_load=self.sheet_load[plates], plate_columns=self.plate_columns[plates],
             own=None if self.own is None else self.own[plates],
             edge_factor=None if self.edge_factor is None else self.edge_factor[keep])
+
+
+def _in_order(units: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Which units a rising list of them (n,) holds, and the place of each there."""
+    new = np.r_[True, np.diff(units) != 0][:len(units)]
+    return units[new], np.cumsum(new) - 1
 
 
 class Nodes(NamedTuple):

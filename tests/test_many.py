@@ -9,7 +9,7 @@ import pytest
 from scipy.special import ndtr
 from scipy.stats import multivariate_normal
 
-from edgefinish import burr
+from edgefinish import burr, many
 from edgefinish import posterior as room
 from edgefinish.burr import MIDDLE_RADIUS
 from edgefinish.burrmany import log_chance, own_effects, summed
@@ -42,25 +42,57 @@ def test_both_paths_agree(monkeypatch, plates, edges, sheets, below):
     data = trial(plates, edges, sheets, below)
     few = room.posterior(data)
     monkeypatch.setattr(room, "MANY_ROWS", 1000)
-    many = room.posterior(data)
-    assert few.settled and many.settled
-    (mean, sd), (mean_many, sd_many) = few.moments(), many.moments()
+    long = room.posterior(data)
+    assert few.settled and long.settled
+    (mean, sd), (mean_many, sd_many) = few.moments(), long.moments()
     assert (np.abs(mean - mean_many) < 0.1 * sd).all()
     np.testing.assert_allclose(sd_many, sd, rtol=0.05)
-    spread, spread_many = (np.exp(p.weight @ np.log(p.nodes.sd)) for p in (few, many))
+    spread, spread_many = (np.exp(p.weight @ np.log(p.nodes.sd)) for p in (few, long))
     np.testing.assert_allclose(spread_many, spread, rtol=0.06)
 
 
 def test_a_long_log_recovers_what_made_it(monkeypatch):
     data = trial(6000, 4, 60)
     assert len(data.y) > room.MANY_ROWS
-    many = room.posterior(data)
-    mean, sd = many.moments()
-    assert many.settled
+    found = room.posterior(data)
+    mean, sd = found.moments()
+    assert found.settled
     assert np.abs((mean - [-1, -0.5, -0.15]) / sd).max() < 3.5
-    edge, plate, sheet, _ = np.exp(many.weight @ np.log(many.nodes.sd))
+    edge, plate, sheet, _ = np.exp(found.weight @ np.log(found.nodes.sd))
     np.testing.assert_allclose([edge, plate, sheet], [0.08, 0.06, 0.08], rtol=0.2)
-    assert 1 / many.nodes.tail[0, 0] == pytest.approx(5, rel=0.3)
+    assert 1 / found.nodes.tail[0, 0] == pytest.approx(5, rel=0.3)
+
+
+def test_some_rows_of_a_very_long_log_tell_its_spreads(monkeypatch):
+    data = trial(5000, 4, 40)
+    whole = room.posterior(data)
+    monkeypatch.setattr(many, "_PINNING", 5000)
+    asked = []
+    newton = many._newton
+    monkeypatch.setattr(many, "_newton", lambda data, *given: asked.append(len(data.y)) or newton(data, *given))
+    some = room.posterior(data)
+    assert some.settled and set(asked) == {5000}
+    (mean, sd), (mean_some, sd_some) = whole.moments(), some.moments()
+    assert (np.abs(mean - mean_some) < 0.1 * sd).all()  # of sheets and coefficients every row tells
+    np.testing.assert_allclose(sd_some, sd, rtol=0.05)
+    edge, plate = (p.nodes.sd[0, :2] for p in (whole, some))
+    np.testing.assert_allclose(plate, edge, rtol=4 / np.sqrt(5000))
+
+
+def test_of_a_few_plates_with_spreads_of_their_own_none_is_left_out():
+    data = trial(5000, 4, 40)
+    own = np.arange(5000) % 200 == 7
+    thin = many._thinned(replace(data, own=own, own_log_sd=0.25), 2000)
+    assert thin.own.sum() == own.sum() == 25
+    assert 800 < (~thin.own[thin.plate]).sum() < 1400
+
+
+def test_of_a_material_with_few_edges_rather_more_are_kept():
+    data = edges_with_burr(20_000, 40, 0.3)
+    rare = np.isin(np.arange(20_000), np.flatnonzero(data.sheet == 11)[-60:])
+    kept = replace(data, material=rare.astype(int), materials=2).thinned(1000)
+    assert 12 <= (kept.material == 1).sum() < 20  # evenly it were 3
+    assert 1000 < len(kept.row) < 1050
 
 
 def edges_with_burr(edges: int, sheets: int, sheet_sd: float, materials: int = 1) -> burr.BurrData:
