@@ -2,8 +2,9 @@
 
 The dose is told as a log radius: what the edge's plate got at its position, and of what sets the edge apart
 `laws.BURR_OF_EDGE`. So speed, pressure, wear, plate and position enter through it; what is left to the burr itself is a
-level for each material, a slope, the height before, and an effect of its own of each sheet. Given doses the burr's part
-and the laws' part of the posterior are independent of each other.
+level for each material, a slope, the height before, and an effect of its own of each sheet; where edges at one position
+are seen to keep more burr than their dose tells, a step of its own of each position. Given doses the burr's part and
+the laws' part of the posterior are independent of each other.
 All parameters are in units of the burr's own scatter from edge to edge.
 """
 
@@ -15,7 +16,7 @@ from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
-from scipy.special import gammaincinv, log_ndtr, ndtr, ndtri
+from scipy.special import chdtrc, gammaincinv, log_ndtr, ndtr, ndtri
 
 from .burrmany import BurrSums, log_chance, own_effects, summed
 from .explore import FEWEST_NODES, SEED, Batch, Cloud, Mode, climb, nodes_about, pick, shuffled
@@ -30,11 +31,13 @@ _FEW, _ENOUGH = 6, 12
 _LEVEL = (2.5, 3.0)
 _LOG_SLOPE = (np.log(4.0), 0.6)
 _RATIO = (-0.6, 0.35)
-_MATERIAL = 0.8
+_MATERIAL, _POSITION = 0.8, 0.5
+_SURE = 0.01  # positions are told apart where chance would do so more seldom than this
 MANY_EDGES, _SUBSET = 4000, 2000
-_ALL_ASKED = 50_000  # edges that tell more of level and slope than sheets leave open: more of them are not asked
+_ALL_ASKED = 200_000  # edges that tell far more of level and slope than sheets leave open: more of them are not asked
 _MANY_NODES, _EDGES_A_SHEET = 128, 20  # of long logs
 _PASSES, _STILL = 20, 0.05  # of sums about the mode; steps, in SDs, that need no other
+_LEAST_VARIANCE = 0.25  # of a count of edges: below, one edge more or less is chance
 _NEVER = 1e12  # of log chance, down
 _LEAST_BEND = 0.3  # downward, over one SD: there has to be a mode
 _STEPS, _SMALL = 20, 1e-4  # of Newton towards a sheet's effect; the error left is about the square of the last
@@ -45,7 +48,8 @@ _RUN, _NO_CHANCE = 4, 1e-300  # edges whose chances are multiplied before a loga
 @dataclass(frozen=True, eq=False)
 class BurrData:
     """Edges with a yes or no: (n,) each, sorted by sheet. `log_radius` is the dose of each; `height` is log(height
-    before / 0.3 mm), 0 where unknown; `row` their index into the log."""
+    before / 0.3 mm), 0 where unknown; `row` their index into the log; `position` which of `positions`, that have steps
+    of their own where `apart`."""
 
     row: np.ndarray
     cleared: np.ndarray
@@ -55,19 +59,32 @@ class BurrData:
     material: np.ndarray
     materials: int
     sheet_prior: Spread = SHEET
+    position: np.ndarray | None = None
+    positions: int = 0
+    apart: bool = False
+
+    @property
+    def own_levels(self) -> int:
+        """How many materials have levels of their own."""
+        return self.materials if self.materials > 1 else 0
+
+    @property
+    def own_steps(self) -> int:
+        """How many positions have steps of their own."""
+        return self.positions if self.apart else 0
 
     def thinned(self, count: int) -> BurrData:
-        """About `count` of the edges, evenly from all over them, whether cleared or not; rather more of a material on
-        a sheet where few are of it."""
-        n = len(self.row)
+        """About `count` of the edges, by lot, whatever they say; rather more of a material on a sheet where few are."""
+        lot, n = np.random.default_rng(SEED), len(self.row)
         starts = np.flatnonzero(np.r_[True, (np.diff(self.sheet) != 0) | (np.diff(self.material) != 0)])
         ends, least = np.r_[starts[1:], n], count // (2 * len(starts))
         kept = np.zeros(n, bool)
-        kept[np.linspace(0, n - 1, min(count, n)).astype(int)] = True
+        kept[lot.permutation(n)[:count]] = True
         for k in np.flatnonzero(np.add.reduceat(kept, starts, dtype=int) < np.minimum(ends - starts, least)):
-            kept[np.linspace(starts[k], ends[k] - 1, min(ends[k] - starts[k], least)).astype(int)] = True
+            kept[starts[k] + lot.permutation(ends[k] - starts[k])[:least]] = True
         return replace(self, **{n: getattr(self, n)[kept] for n in (
-            "row", "cleared", "log_radius", "height", "sheet", "material")})
+            "row", "cleared", "log_radius", "height", "sheet", "material")},
+            position=None if self.position is None else self.position[kept])
 
 
 def of_sheets(sheets: int) -> Spread:
@@ -100,10 +117,12 @@ class _Edges(NamedTuple):
 
 def _edges(data: BurrData, theta: Floats) -> _Edges:
     level, log_slope, ratio = theta[:, :3].T
-    slope, own = np.exp(log_slope), theta[:, 4:]
+    slope, own, steps = np.exp(log_slope), theta[:, 4:4 + data.own_levels], theta[:, 4 + data.own_levels:]
     line = level[:, None] + slope[:, None] * (data.log_radius - MIDDLE_RADIUS) + (slope * ratio)[:, None] * data.height
     if own.shape[1]:
         line = line + own[:, data.material]
+    if data.position is not None and steps.shape[1]:
+        line = line + steps[:, data.position]
     starts = _starts(data)
     sheet = np.repeat(np.arange(len(starts)), np.diff(np.r_[starts, len(data.sheet)]))
     return _Edges(line, np.where(data.cleared, 1.0, -1.0), starts, sheet)
@@ -121,8 +140,9 @@ def _line(theta: Floats) -> Floats:
 
 def _columns(data: BurrData) -> Floats:
     """What an edge's margin is a sum of, its sheet's own effect aside, (n, p)."""
-    own = data.material[:, None] == np.arange(data.materials if data.materials > 1 else 0)
-    return np.column_stack([np.ones(len(data.row)), data.log_radius - MIDDLE_RADIUS, data.height, own])
+    own = data.material[:, None] == np.arange(data.own_levels)
+    steps = (data.material if data.position is None else data.position)[:, None] == np.arange(data.own_steps)
+    return np.column_stack([np.ones(len(data.row)), data.log_radius - MIDDLE_RADIUS, data.height, own, steps])
 
 
 def _slopes(margin: Floats, sign: Floats) -> tuple[Floats, Floats]:
@@ -172,11 +192,16 @@ def _log_prior(data: BurrData, theta: Floats) -> Floats:
     return -0.5 * (((level - _LEVEL[0]) / _LEVEL[1]) ** 2 + ((log_slope - _LOG_SLOPE[0]) / _LOG_SLOPE[1]) ** 2
                    + ((ratio - _RATIO[0]) / _RATIO[1]) ** 2
                    + ((log_sd - np.log(data.sheet_prior.median)) / data.sheet_prior.log_sd) ** 2
-                   + (theta[:, 4:] ** 2).sum(1) / _MATERIAL**2)
+                   + ((theta[:, 4:] / _own_sd(data)) ** 2).sum(1))
+
+
+def _own_sd(data: BurrData) -> Floats:
+    """Prior SD of levels and steps of their own."""
+    return np.r_[np.full(data.own_levels, _MATERIAL), np.full(data.own_steps, _POSITION)]
 
 
 def _evaluate(data: BurrData, theta: Floats, warm: Any) -> _Got:
-    """Log posterior at points (K, 4 + materials if several): the own effect of each sheet is integrated out."""
+    """Log posterior at points (K, 4 + own levels and steps): the own effect of each sheet is integrated out."""
     log_sd, edges = theta[:, 3], _edges(data, theta)
     precision = np.exp(log_sd)[:, None] ** -2
     effect, width = _effects(edges, precision, warm, _NEAR)
@@ -194,7 +219,8 @@ def _evaluate(data: BurrData, theta: Floats, warm: Any) -> _Got:
 
 @dataclass(frozen=True, eq=False)
 class BurrPosterior:
-    """Weighted nodes `theta` (K, 4 + materials): level, log slope, height ratio, log sheet SD, level by material."""
+    """Weighted nodes `theta` (K, 4 + own levels and steps): level, log slope, height ratio, log sheet SD, level by
+    material where there are several, step by position where they are told apart."""
 
     data: BurrData
     theta: Floats
@@ -230,8 +256,14 @@ class BurrPosterior:
         """Level, slope and height slope of each draw, divided by the scatter of burr over sheets and edges together."""
         theta = self.theta[self.node_of(count)]
         slope, total = np.exp(theta[:, 1]), np.sqrt(1 + np.exp(2 * theta[:, 3]))
-        level = theta[:, 0] - slope * MIDDLE_RADIUS + (theta[:, 4 + material] if theta.shape[1] > 4 else 0.0)
+        level = theta[:, 0] - slope * MIDDLE_RADIUS + (theta[:, 4 + material] if self.data.own_levels else 0.0)
         return level / total, slope / total, slope * theta[:, 2] / total
+
+    def steps(self, count: int) -> Floats | None:
+        """Step of each position in the same draws, (count, positions); None where positions are alike."""
+        theta = self.theta[self.node_of(count)]
+        total = np.sqrt(1 + np.exp(2 * theta[:, 3:4]))
+        return theta[:, 4 + self.data.own_levels:] / total if self.data.apart else None
 
     def sheets(self) -> tuple[np.ndarray, Floats, Floats]:
         """Sheets of the data as they are numbered there; mean and SD of their own effects, (K, sheets) each."""
@@ -242,10 +274,32 @@ class BurrPosterior:
 
 
 def priors_of(data: BurrData) -> tuple[Floats, Floats]:
-    """Prior mean and SD of level, log slope, height ratio, log sheet SD and, of several, each material's level."""
-    many = data.materials if data.materials > 1 else 0
-    return (np.r_[_LEVEL[0], _LOG_SLOPE[0], _RATIO[0], np.log(data.sheet_prior.median), np.zeros(many)],
-            np.r_[_LEVEL[1], _LOG_SLOPE[1], _RATIO[1], data.sheet_prior.log_sd, np.full(many, _MATERIAL)])
+    """Prior mean and SD of level, log slope, height ratio, log sheet SD, each material's level of several, and each
+    position's step where they are told apart."""
+    own = _own_sd(data)
+    return (np.r_[_LEVEL[0], _LOG_SLOPE[0], _RATIO[0], np.log(data.sheet_prior.median), np.zeros_like(own)],
+            np.r_[_LEVEL[1], _LOG_SLOPE[1], _RATIO[1], data.sheet_prior.log_sd, own])
+
+
+def left_on(fitted: BurrPosterior) -> tuple[Floats, Floats, Floats]:
+    """Edges of each position that kept burr, how many the fit expects, and the variance of that, (positions,) each."""
+    data, theta = fitted.data, fitted.moments()[0][None]
+    edges = _edges(data, theta)
+    effect, _ = _effects(edges, np.exp(theta[:, 3:4]) ** -2)
+    chance = ndtr(-(edges.line + effect[:, edges.sheet]))[0]
+    seen, expected, variance = (np.bincount(data.position, each, data.positions)
+                                for each in (~data.cleared, chance, chance * (1 - chance)))
+    return seen, expected, variance
+
+
+def told_apart(fitted: BurrPosterior) -> bool:
+    """Whether positions keep more or less burr than their doses tell, and chance would do so in less than `_SURE`."""
+    if fitted.data.positions < 2:
+        return False
+    seen, expected, variance = left_on(fitted)
+    here = variance > 0
+    gap = (seen - expected)[here] ** 2 / np.maximum(variance[here], _LEAST_VARIANCE)
+    return int(here.sum()) > 1 and bool(chdtrc(here.sum() - 1, gap.sum()) < _SURE)
 
 
 def fit_burr(data: BurrData, count: int = 512, start: Floats | None = None) -> BurrPosterior:

@@ -275,7 +275,7 @@ def _burr_weights(model: LineFit, fitted: BurrPosterior, one: Asked, seen: _Plat
     at = fitted.node_of(len(one.node))
     theta, slope = fitted.theta[at], np.exp(fitted.theta[at, 1])
     effect, sd = (x[at] for x in _burr_sheets(model, fitted, seen.names))
-    level = theta[:, 0] - slope * MIDDLE_RADIUS + (theta[:, 4 + material] if theta.shape[1] > 4 else 0.0)
+    level = theta[:, 0] - slope * MIDDLE_RADIUS + (theta[:, 4 + material] if fitted.data.own_levels else 0.0)
     out = np.zeros((len(truth), len(one.node)))
     own = rng.standard_normal((len(truth), seen.sheet.max() + 1))
     for t, true in enumerate(truth):

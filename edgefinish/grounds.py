@@ -102,16 +102,19 @@ def _middle(draws: Floats) -> Floats:
 def _where(model: LineFit, promise: Promise, one: _Limit, positions: list[str]) -> str:
     """Edge position and sheet age where a limit binds, by posterior means."""
     path, ages = promise.removal if one.what == "removal too great" else promise.radius, promise.ages
+    own = promise.burr.position if promise.burr is not None and one.what == BURR_LEFT else None
 
     def look() -> str:
         step = path.position.mean(0)
+        if promise.burr is not None and own is not None:
+            step = step + (own / promise.burr.slope[:, None]).mean(0)
         position = positions[int(step.argmax() if one.grows else step.argmin())]
         worn = wear_columns(ages) @ path.kept.keep("mean wear", lambda: path.wear.mean(0))
         age = float(ages[int(worn.argmax() if one.grows else worn.argmin())])
         nearly = age < _NEARLY_FRESH * ages[-1]  # which of the few ages looked at says no more
         sheet = "a fresh sheet" if age == 0 else "a nearly fresh sheet" if nearly else f"a sheet of {age:.3g} h"
         return f"at {POSITION_WORDS[position]} edges on {sheet}"
-    return path.kept.keep(("where", ages.tobytes(), one.grows, tuple(positions)), look)
+    return look() if own is not None else path.kept.keep(("where", ages.tobytes(), one.grows, tuple(positions)), look)
 
 
 def _said(model: LineFit, job: Job, one: _Limit) -> str:
@@ -374,6 +377,14 @@ def _burr_flags(model: LineFit, job: Job) -> list[str]:
     unread = int((~known & np.isfinite(model.log.reading('residual_burr_mm').value)).sum())
     if unread:
         found.append(f"{unread} burr readings lie below a gauge limit that is above the job's; they tell nothing here.")
+    fit = model.burr_fit(job)
+    if fit.data.position is not None and fit.data.apart:
+        most = int(fit.moments()[0][-fit.data.positions:].argmin())
+        there, burred = fit.data.position == most, ~fit.data.cleared
+        name = POSITION_WORDS[model.positions[most]]
+        found.append(f"More burr is left at {name} edges than their edge radius tells: on "
+                     f"{(there & burred).sum()} of {there.sum()} there, {(~there & burred).sum()} of {(~there).sum()} "
+                     "elsewhere. The burr of each position is judged by its own.")
     if job.burr_severity is None:
         found.append("No burr severity is named: the promise is for burr as mixed as in the log.")
     return found

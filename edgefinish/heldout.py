@@ -203,8 +203,11 @@ def burr_foreseen(results: Results, left: Left, job: Job) -> tuple[int, int, Flo
     level, log_slope, ratio, log_sd = theta[:, :4].T
     slope = np.exp(log_slope)[:, None]
     line = level[:, None] + slope * (data.log_radius[mine] - MIDDLE_RADIUS + ratio[:, None] * data.height[mine])
-    if theta.shape[1] > 4:
+    levels = fitted.data.own_levels
+    if levels:
         line += theta[:, 4 + pd.Index(known).get_indexer(names[mine])]
+    if fitted.data.own_steps:
+        line += theta[:, 4 + levels + data.position[mine]]
     rng = np.random.default_rng(SEED)
     sheets, of = np.unique(data.sheet[mine], return_inverse=True)
     line += (np.exp(log_sd) * rng.standard_normal((len(sheets), _DRAWS))).T[:, of]

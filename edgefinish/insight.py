@@ -50,12 +50,13 @@ def burr_law(model: LineFit, job: Job) -> pd.DataFrame:
     """See `LineModel.burr_law`."""
     fitted = model.burr_fit(job)
     (prior_mean, prior_sd), (mean, sd) = priors_of(fitted.data), fitted.moments()
-    materials = [f"{name}: level" for name in sorted(model.materials.unique())] if len(mean) > 4 else []
+    materials = [f"{name}: level" for name in sorted(model.materials.unique())] if fitted.data.own_levels else []
+    positions = [f"{name} edges" for name in model.positions] if fitted.data.own_steps else []
     within = "burr cleared" if not job.residual_burr_mm else (
         f"burr within {limit('residual_burr_mm', job.residual_burr_mm, model.units, 'down')}")
     return pd.DataFrame({
         "law": within, "term": ["level", "edge radius, log", "burr height over edge radius", "spread of sheets, log",
-                                *materials],
+                                *materials, *positions],
         "prior_mean": prior_mean, "prior_sd": prior_sd, "mean": mean, "sd": sd,
         "learned": (1 - sd / prior_sd).round(9)})
 
@@ -118,7 +119,8 @@ def response(model: LineFit, job: Job, quantity: str, speed: Floats, hours: Floa
         shared = np.hypot(AREA_LAW * shared, own.shared[promise.node][:, None])
         scatter = own
     x = np.log(speed / fitted.layout.centre.feed_speed_m_min)
-    step, factor = _position_step(model, fitted, job, path.position, position)
+    which, factor = _position_of_draw(model, fitted, job, len(promise.node), position)
+    step = path.position[np.arange(len(which)), which]
     mean = path.at(x) + path.wear @ wear_columns(hours).T + step[:, None]
     count = len(promise.node)
     chance = ndtri(shuffled(count, 4))[:, None] * shared
@@ -129,20 +131,21 @@ def response(model: LineFit, job: Job, quantity: str, speed: Floats, hours: Floa
     return frame.assign(median=median, low=low, high=high, mean_low=mean_low, mean_high=mean_high)
 
 
-def _position_step(model: LineFit, fitted: LawFit, job: Job, steps: Floats, position: str | None
-                   ) -> tuple[Floats, Floats]:
-    """Step of the position, and how many times as much edges scatter there, (draws,) each; of all in turn for None."""
-    which = model.measured_positions(fitted.layout, job)
-    names = [fitted.layout.positions[i] for i in which]
-    found = fitted.layout.spread_of(which)
-    factors = np.ones(len(which)) if found is None else found
+def _position_of_draw(model: LineFit, fitted: LawFit, job: Job, count: int, position: str | None
+                      ) -> tuple[np.ndarray, Floats]:
+    """Which measured position each draw is about, and how many times as much edges scatter there, (count,) each; of all
+    in turn for None."""
+    measured = model.measured_positions(fitted.layout, job)
+    names = [fitted.layout.positions[i] for i in measured]
     if position is None:
-        turn = np.arange(len(steps)) % steps.shape[1]
-        return steps[np.arange(len(steps)), turn], factors[turn]
-    if position not in names:
+        which = np.arange(count) % len(names)
+    elif position in names:
+        which = np.full(count, names.index(position))
+    else:
         raise JobError(Problem(None, "edge_position", position, f"a position measured on {job.material}: "
                                                                 f"{', '.join(names)}"))
-    return steps[:, names.index(position)], np.full(len(steps), factors[names.index(position)])
+    spread = fitted.layout.spread_of(measured)
+    return which, np.ones(count) if spread is None else spread[which]
 
 
 def _cleared(model: LineFit, job: Job, speed: Floats, hours: Floats, position: str | None) -> dict[str, Floats]:
@@ -150,9 +153,12 @@ def _cleared(model: LineFit, job: Job, speed: Floats, hours: Floats, position: s
         raise JobError(Problem(None, "residual_burr_mm", "None", "a limit on residual burr"))
     full = model.promise(job, (float(speed.min()), float(speed.max())))
     fitted = model.law_for(job)
-    step, factor = _position_step(model, fitted, job, full.radius.position, position)
-    one = replace(full, radius=full.radius.with_position(step), radius_limits=(-np.inf, np.inf),
-                  removal_limit=np.inf, position_spread=factor[:1] if position else None).thinned(_ENOUGH)
+    which, factor = _position_of_draw(model, fitted, job, len(full.node), position)
+    draw = np.arange(len(which))
+    burr = full.burr if full.burr.position is None else full.burr.with_position(full.burr.position[draw, which])
+    one = replace(full, radius=full.radius.with_position(full.radius.position[draw, which]), burr=burr,
+                  radius_limits=(-np.inf, np.inf), removal_limit=np.inf,
+                  position_spread=factor[:1] if position else None).thinned(_ENOUGH)
     shares = shares_along(one, np.log(speed / fitted.layout.centre.feed_speed_m_min), hours)
     low, median, high = np.quantile(shares, _BAND, axis=0)
     return {"median": median, "low": low, "high": high, "mean_low": low, "mean_high": high}

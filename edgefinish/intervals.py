@@ -23,7 +23,7 @@ def _bands(promise: Promise, share: float) -> tuple[Floats, Floats]:
     low, high = promise.radius_limits
     worn = promise.radius.worn(ages)
     least, most = np.full(len(promise.node), -np.inf), np.full(len(promise.node), np.inf)
-    for factor, which in promise.alike:
+    for factor, which, _ in promise.alike:
         lowest, highest = promise.radius.span(which)
         up, down = np.full(len(least), -np.inf), np.full(len(least), -np.inf)
         for distance, wear in zip(scatter.spread(factor).distances(ages, high - low, share), worn, strict=True):

@@ -12,7 +12,7 @@ import pandas as pd
 from scipy.special import ndtr
 
 from .abrasive import grain_um
-from .burr import MIDDLE_HEIGHT, SHEET, BurrData, BurrPosterior, fit_burr, future_heights, of_sheets
+from .burr import MIDDLE_HEIGHT, SHEET, BurrData, BurrPosterior, fit_burr, future_heights, of_sheets, told_apart
 from .byposition import spread_by_position
 from .history import WEIGHT, Past, learn, pool
 from .job import Job, Line
@@ -118,6 +118,11 @@ class LineFit:
     def materials(self) -> pd.Series:
         """Material of each row of the log, a material cut by two processes being two."""
         return material_keys(self.log.rows)
+
+    @cached_property
+    def positions(self) -> list[str]:
+        """Edge positions of the log, sorted."""
+        return sorted(self.log.rows["edge_position"].unique())
 
     @cached_property
     def past(self) -> Past | None:
@@ -258,7 +263,9 @@ class LineFit:
         level, slope, height = fitted.draws(count, names.index(self.material_of(job)))
         span = self.severities.get(job.burr_severity) if job.burr_severity else None
         future = future_heights(self.plate_heights(job.burr_severity), span, count)
-        return Burr(level, slope, height[:, None] * future)
+        steps, layout = fitted.steps(count), self.law_for(job).layout
+        at = [self.positions.index(layout.positions[i]) for i in self.measured_positions(layout, job)]
+        return Burr(level, slope, height[:, None] * future, None if steps is None else steps[:, at])
 
     def plate_heights(self, severity: str | None) -> Floats:
         """Log height before (over 0.3 mm) of the log's plates of a severity, or of all."""
@@ -287,9 +294,15 @@ class LineFit:
             before = self.like and self.like.burr_fit(job)
             data = self._burr_data(limit, word, removal)
             data = replace(data, sheet_prior=before.data.sheet_prior if before else self._burr_sheets(limit, data))
-            if before is None or before.data.materials != data.materials:
-                return fit_burr(data, BURR_NODES)
-            return fit_burr(data, BURR_REFIT_NODES, before.mode.theta)
+            if before is not None:
+                data = replace(data, apart=before.data.apart and data.positions == before.data.positions)
+                near = before.data.materials == data.materials and before.data.apart == data.apart
+                return fit_burr(data, BURR_REFIT_NODES if near else BURR_NODES, before.mode.theta if near else None)
+            found = fit_burr(data, BURR_NODES)
+            if not told_apart(found):
+                return found
+            apart = replace(data, apart=True)
+            return fit_burr(apart, BURR_NODES, np.r_[found.mode.theta, np.zeros(data.positions)])
         return self._keep(("burr", limit, word, removal), compute)
 
     def _burr_data(self, limit: float, severity: str | None, removal: bool = False) -> BurrData:
@@ -310,9 +323,11 @@ class LineFit:
         names = sorted(self.materials.unique())
         material = pd.Index(names).get_indexer(self.materials)
         sheet = pd.factorize(rows["abrasive_sheet"], sort=True)[0]
-        order = np.lexsort((cleared, radius, height, material, sheet))
+        position = pd.Index(self.positions).get_indexer(rows["edge_position"])
+        order = np.lexsort((position, cleared, radius, height, material, sheet))
         order = order[known[order]]
-        return BurrData(order, cleared[order], radius[order], height[order], sheet[order], material[order], len(names))
+        return BurrData(order, cleared[order], radius[order], height[order], sheet[order], material[order], len(names),
+                        position=position[order], positions=len(self.positions))
 
     def _burr_sheets(self, limit: float, data: BurrData) -> Spread:
         """Prior of the burr's own spread of sheets: the standard, or what earlier logs with burr readings show."""

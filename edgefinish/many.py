@@ -15,12 +15,16 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from .densities import Rows
-from .explore import Cloud, Mode, climb, nodes_about
+from .explore import SEED, Cloud, Mode, climb, nodes_about
 from .kin import log_chance
 from .mixed import (
     Coefficients,
     RowSums,
     Solution,
+    _inverse_plus,
+    _on_rows,
+    _squares,
+    _times,
     coefficients,
     collapse,
     effect_variance,
@@ -33,9 +37,11 @@ from .rows import Floats, MixedData, nodes_at
 MANY_ROWS = 4000
 _SUBSET = 1600  # rows of the first look
 _PINNING = 40_000  # rows that tell spreads and tails of edges to a per cent or less: more of them are not asked
-_FEW_PLATES = 800
+_FEW_PLATES, _MOST_PLATES = 800, 10_000
+_PLATES_A_SHEET = 40  # with fewer, spreads of plates that are found with the sheets held are more than 3 % too small
 _ENOUGH_PLATES = 1000
 _PASSES = 20
+_LEAP = 0.4  # most that a step moves the logarithm of a spread: integrals over plates are about where they were
 _LITTLE = 1.0  # gain of a step of what rows decide after which the next is nothing
 
 
@@ -73,10 +79,10 @@ def explore_many(data: MixedData, start: Floats, climb_subset: Any, count: int) 
         thin = climb_subset(_thinned(data, _SUBSET))
         theta = thin.theta if np.isfinite(thin.log_post) else start
     outer = _decided_by_few(data)
-    pinned = len(data.y) > _PINNING
-    theta, eta, settled = _mode(_thinned(data, _PINNING) if pinned else data, theta, ~outer)
+    pinned = len(data.y) > _PINNING or len(data.sheet) > _MOST_PLATES
+    theta, eta, settled = _mode(_thinned(data, _PINNING) if pinned else data, theta)
     if pinned:
-        theta, eta, still = _mode(data, theta, np.zeros_like(outer))
+        theta, eta, still = _mode(data, theta, by_rows=False)
         settled &= still
     at = solve(data, nodes_at(data, theta[None]), eta, 3, corrected=False)
     sums = _sums(data, theta, at)
@@ -92,9 +98,10 @@ def explore_many(data: MixedData, start: Floats, climb_subset: Any, count: int) 
     return Explored(whole, cloud.weight, found.coef, found.chol, at, mode, cloud.effective)
 
 
-def _mode(data: MixedData, theta: Floats, by_rows: NDArray[np.bool_]) -> _Mode:
-    """The mode from a point near it: what rows decide, `by_rows`, and what few units decide in turn."""
-    outer, inner = _decided_by_few(data), np.flatnonzero(by_rows)
+def _mode(data: MixedData, theta: Floats, by_rows: bool = True) -> _Mode:
+    """The mode from a point near it: what rows decide, unless not `by_rows`, and what few units decide in turn."""
+    outer = _decided_by_few(data)
+    inner = np.flatnonzero(~outer & by_rows)
     eta, gain = None, 0.0
     for _ in range(_PASSES):
         at = solve(data, nodes_at(data, theta[None]), eta, 3 if eta is None else 2, corrected=False)
@@ -112,28 +119,34 @@ def _mode(data: MixedData, theta: Floats, by_rows: NDArray[np.bool_]) -> _Mode:
 
 
 def _thinned(data: MixedData, size: int) -> MixedData:
-    """Some rows of the log, about `size`, from all over it: whole plates where they are many, else some of each. Of
-    plates that may have spreads of their own as many as of all others."""
+    """Some rows of the log, about `size`, by lot, whatever they say: whole plates where they are many, else some of
+    each. Of plates that may have spreads of their own as many as of all others."""
+    lot = np.random.default_rng(SEED)
     own = np.zeros(len(data.sheet), bool) if data.own is None else data.own
     keep = np.zeros(len(data.y), bool)
     groups = [some for some in (own, ~own) if some.any()]
     for some in groups:
         rows, plates = np.flatnonzero(some[data.plate]), np.flatnonzero(some)
-        every = max(1, len(groups) * len(rows) // size)
+        share = min(1.0, size / (len(groups) * len(rows)), _MOST_PLATES / (len(groups) * len(plates)))
         if len(plates) * len(groups) > size // 4:
             chosen = np.zeros_like(some)
-            chosen[plates[np.linspace(0, len(plates) - 1, max(2, len(plates) // every)).astype(int)]] = True
+            chosen[lot.permutation(plates)[:max(2, round(share * len(plates)))]] = True
             keep |= chosen[data.plate]
         else:
-            keep[rows[(rows - data.first_rows[data.plate[rows]]) % every == 0]] = True
+            keep[lot.permutation(rows)[:max(2, round(share * len(rows)))]] = True
     return data.rows_where(keep)
 
 
 def _decided_by_few(data: MixedData) -> NDArray[np.bool_]:
-    """Which unknowns few units decide: spreads of sheets, and of plates where they are few."""
-    edges, plates = len(data.edge_spread), len(data.plate_spread)
-    few = data.free >= (edges if len(data.sheet) <= _FEW_PLATES else edges + plates)
+    """Which unknowns few units decide: spreads of sheets, and of plates where they are few, or few to a sheet."""
+    few = data.free >= len(data.edge_spread) + (0 if _plates_open(data) else len(data.plate_spread))
     return np.r_[few, np.zeros(data.tails, bool), np.arange(data.family) < len(data.kin_spread)]
+
+
+def _plates_open(data: MixedData) -> bool:
+    """Whether spreads of plates are explored with those of sheets: rows would decide them with the sheets held."""
+    plates, sheets = len(data.sheet), len(data.first_plates)
+    return plates <= _FEW_PLATES or (plates <= _MOST_PLATES and plates < _PLATES_A_SHEET * sheets)
 
 
 def _sums(data: MixedData, theta: Floats, at: Solution) -> RowSums:
@@ -157,7 +170,7 @@ def _by_sums(data: MixedData, sums: RowSums, theta: Floats, outer: NDArray[np.bo
     points[:, outer] = some
     nodes = nodes_at(data, points)
     plate_var, sheet_var = nodes.plate_sd(data) ** 2, nodes.sheet_sd(data) ** 2
-    if len(data.sheet) > _FEW_PLATES:
+    if not _plates_open(data):
         plate_var = plate_var[:1]
     col = collapse(data, sums, plate_var)
     c = coefficients(data, col, sheet_var, nodes.precision(data))
@@ -172,22 +185,38 @@ def _by_sums(data: MixedData, sums: RowSums, theta: Floats, outer: NDArray[np.bo
 
 
 class _Held(NamedTuple):
-    """Rows about the mode, sheets and coefficients held; `times`: how many such plates they stand for each."""
+    """Rows about the mode, sheets and coefficients held; `times`: how many such plates they stand for each.
+
+    `a` (1, R, qu, qu): what the rows tell of each plate's effects `plate`, about which they are taken to be normal:
+    integrals over a plate are laid where it is at the spreads asked for, not at those of the mode.
+    """
 
     data: MixedData
     eta: Floats
     plate: Floats
-    shrink: Floats
+    a: Floats
+    score: Floats
     times: float = 1.0
+
+    @classmethod
+    def at(cls, data: MixedData, found: Solution, sums: RowSums, plate_sd: Floats) -> _Held:
+        """About a solution."""
+        a, plate = sums.a, found.plate
+        own = np.divide(plate, plate_sd**2, out=np.zeros_like(plate), where=plate_sd > 0)
+        return cls(data, found.eta, plate, a, _times(a, plate[..., None])[..., 0] + own)
 
     def log_chance(self, theta: Floats) -> float:
         """Log posterior of the unknowns, plates integrated."""
         here = nodes_at(self.data, theta[None])
         rows, sd = Rows(self.data, here), np.broadcast_to(here.plate_sd(self.data), self.plate.shape)
-        by_plate = rows.by_plate(self.eta)
-        total = by_plate.sum() + plate_integrals(self.data, rows, self.eta, self.plate, self.shrink, sd, by_plate)[0]
-        total -= 0.5 * (np.divide(self.plate, sd, out=np.zeros_like(self.plate), where=sd > 0) ** 2).sum()
-        return float(self.times * (total - np.log(sd[sd > 0]).sum()) + here.log_prior[0])
+        inv, log_det = _inverse_plus(self.a, sd**2)
+        shrink = sd[..., None] ** 2 * inv
+        plate = _times(shrink, self.score[..., None])[..., 0]
+        eta = self.eta + _on_rows(self.data, plate - self.plate)
+        by_plate = rows.by_plate(eta)
+        total = by_plate.sum() + plate_integrals(self.data, rows, eta, plate, shrink, sd, by_plate)[0]
+        total -= 0.5 * (_squares(plate, sd).sum() + log_det.sum())
+        return float(self.times * total + here.log_prior[0])
 
     def thinned(self) -> _Held:
         """Some of the plates, standing for all, where they are many."""
@@ -196,8 +225,8 @@ class _Held(NamedTuple):
             return self
         some = np.arange(len(self.data.sheet)) % every == 0
         keep = some[self.data.plate]
-        return _Held(self.data.rows_where(keep), self.eta[:, keep], self.plate[:, some], self.shrink[:, some],
-                     len(some) / some.sum())
+        return _Held(self.data.rows_where(keep), self.eta[:, keep], self.plate[:, some], self.a[:, some],
+                     self.score[:, some], len(some) / some.sum())
 
 
 def _newton(data: MixedData, theta: Floats, inner: NDArray[np.intp], at: Solution, sums: RowSums
@@ -208,25 +237,34 @@ def _newton(data: MixedData, theta: Floats, inner: NDArray[np.intp], at: Solutio
     """
     d = len(inner)
     nodes = nodes_at(data, theta[None])
-    whole = _Held(data, at.eta, at.plate, collapse(data, sums, nodes.plate_sd(data) ** 2).shrink)
+    whole = _Held.at(data, at, sums, nodes.plate_sd(data))
     some = whole.thinned()
     width = min(0.1, 12 / np.sqrt(len(data.y)))
     unit = np.zeros((d, len(theta)))
     unit[range(d), inner] = width
-    middle = whole.log_chance(theta)
-    up, down = (np.array([whole.log_chance(theta + s * u) for u in unit]) for s in (1, -1))
-    slope, bend = (up - down) / (2 * width), np.diag((up - 2 * middle + down) / width**2)
+    middle, up, down = _either_way(whole, theta, unit)
+    slope, bend = (up - down) / (2 * width), (up - 2 * middle + down) / width**2
+    here, more, less = (middle, up, down) if some is whole else _either_way(some, theta, unit)
+    shape = np.diag(more - 2 * here + less)
     for i in range(d):
         for j in range(i):
-            both, apart = (some.log_chance(theta + unit[i] + s * unit[j])
-                           + some.log_chance(theta - unit[i] - s * unit[j]) for s in (1, -1))
-            bend[i, j] = bend[j, i] = (both - apart) / (4 * width**2)
+            both = some.log_chance(theta + unit[i] + unit[j]) + some.log_chance(theta - unit[i] - unit[j])
+            shape[i, j] = shape[j, i] = (both + 2 * here - more[i] - less[i] - more[j] - less[j]) / 2
+    # Of some of the plates only how unknowns go together: with another's curvature beside it that need not be a top.
+    own = np.sqrt(np.minimum(bend, -1.0) / np.minimum(np.diag(shape), -1e-9))
+    bend = own[:, None] * shape * own
     is_tail = (inner >= len(data.free)) & (inner < len(data.free) + data.tails)
     step = _to_top(slope, bend, is_tail, theta[inner])
-    step *= min(1.0, 1.0 / max(np.abs(step).max(), 1e-12))
+    step *= min(1.0, 1 / max((np.abs(step) / np.where(is_tail, 1.0, _LEAP)).max(), 1e-12))
     while whole.log_chance(theta + step @ unit / width) < middle and np.abs(step).max() > 1e-4:
         step /= 2
     return theta[inner] + step, float(abs(slope @ step))
+
+
+def _either_way(held: _Held, theta: Floats, steps: Floats) -> tuple[float, Floats, Floats]:
+    """Log posterior at `theta`, and a step (d, …) on and back from it, (d,) each."""
+    on, back = (np.array([held.log_chance(theta + way * step) for step in steps]) for way in (1, -1))
+    return held.log_chance(theta), on, back
 
 
 def _to_top(slope: Floats, bend: Floats, is_tail: NDArray[np.bool_], at: Floats) -> Floats:

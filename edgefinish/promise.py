@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache, partial
+from typing import NamedTuple
 
 import numpy as np
 from scipy.special import ndtr
@@ -78,16 +79,28 @@ class Burr:
     """Chance that the burr is within its limit, given the dose of the edge as a log radius, in each draw.
 
     Φ(`level` + `slope` · log radius + height part), averaged over the heights before: `height` (draws, nodes) is that
-    part, each node of equal weight. All in units that include the own scatter of burr.
+    part, each node of equal weight. `position` (draws, positions): steps of their own of the positions of the radius,
+    None where they are alike. All in units that include the own scatter of burr.
     """
 
     level: Floats
     slope: Floats
     height: Floats
+    position: Floats | None = None
 
     def some(self, pick: slice | np.ndarray) -> Burr:
         """Some of the draws."""
-        return Burr(self.level[pick], self.slope[pick], self.height[pick])
+        return Burr(self.level[pick], self.slope[pick], self.height[pick],
+                    None if self.position is None else self.position[pick])
+
+    @cached_property
+    def by_position(self) -> list[Burr]:
+        """The burr of each position that has a step of its own."""
+        return [] if self.position is None else [self.with_position(step) for step in self.position.T]
+
+    def with_position(self, step: Floats) -> Burr:
+        """The burr of one position, its step (draws,)."""
+        return Burr(self.level + step, self.slope, self.height)
 
     def chance(self, log_radius: Floats) -> Floats:
         """(draws, len(log_radius))."""
@@ -96,6 +109,14 @@ class Burr:
         for k in range(1, self.height.shape[1]):
             total += ndtr(line + self.height[:, k:k + 1])
         return total / self.height.shape[1]
+
+
+class Alike(NamedTuple):
+    """Positions `which` (indices) whose edges scatter `factor` times as much as usual, and their burr."""
+
+    factor: float
+    which: np.ndarray
+    burr: Burr | None
 
 
 @lru_cache(maxsize=256)
@@ -145,11 +166,13 @@ class Promise:
         return _ages(*self.hours)
 
     @cached_property
-    def alike(self) -> list[tuple[float, np.ndarray]]:
-        """Positions (indices) whose edges scatter alike, with how many times as much as usual."""
-        if self.position_spread is None:
-            return [(1.0, np.arange(self.radius.position.shape[1]))]
-        return [(float(f), np.flatnonzero(self.position_spread == f)) for f in np.unique(self.position_spread)]
+    def alike(self) -> list[Alike]:
+        """Positions whose edges scatter alike and keep burr alike but for their dose."""
+        count = self.radius.position.shape[1]
+        spread = np.ones(count) if self.position_spread is None else self.position_spread
+        if self.burr is not None and self.burr.by_position:
+            return [Alike(float(f), np.array([i]), self.burr.by_position[i]) for i, f in enumerate(spread)]
+        return [Alike(float(f), np.flatnonzero(spread == f), self.burr) for f in np.unique(spread)]
 
     @property
     def draws_of_node(self) -> np.ndarray:

@@ -11,7 +11,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from scipy.special import ndtr, stdtr
 
 from .laws import AREA_LAW, BURR_OF_EDGE, WEAR_HOURS, wear_columns
-from .promise import Burr, Path, Promise
+from .promise import Alike, Burr, Path, Promise
 from .rows import BATCH, Floats
 from .scatter import WEIGHTS
 
@@ -28,11 +28,11 @@ ALL = slice(None)
 
 
 class Corner(NamedTuple):
-    """A position (index) and a sheet age (h), one of each a draw, and how many times as much edges scatter there."""
+    """A position (index) and a sheet age (h), one of each a draw, and which of the promise's `alike` it belongs to."""
 
     position: np.ndarray
     age: Floats
-    factor: float = 1.0
+    alike: int = 0
 
 
 def worst_shares(promise: Promise, x: Floats, rows: Rows = ALL) -> Floats:
@@ -45,8 +45,7 @@ def worst_shares(promise: Promise, x: Floats, rows: Rows = ALL) -> Floats:
 def shares_along(promise: Promise, x: Floats, hours: Floats) -> Floats:
     """Share at the first position at pairs of speed and sheet age, (draws, len(x))."""
     shares, first = Shares(promise), np.zeros(len(promise.node), np.intp)
-    factor = promise.alike[0][0]
-    return np.stack([shares.at(v, Corner(first, np.full(len(first), age), factor))[0]
+    return np.stack([shares.at(v, Corner(first, np.full(len(first), age)))[0]
                      for v, age in zip(x, hours, strict=True)], 1)
 
 
@@ -60,12 +59,12 @@ def slow_corners(promise: Promise) -> list[Corner]:
     oldest = np.full(len(promise.node), ages[-1])
     if np.isfinite(promise.removal_limit) or np.isfinite(promise.radius_limits[1]):
         worn = ages[radius.worn(ages).argmax(0)]
-        for factor, which in promise.alike:
-            most = radius.ends(which)[1]
-            found += [Corner(most, worn, factor), Corner(most, oldest, factor)]
+        for k, alike in enumerate(promise.alike):
+            most = radius.ends(alike.which)[1]
+            found += [Corner(most, worn, k), Corner(most, oldest, k)]
     if promise.removal is not None and np.isfinite(promise.removal_limit):
         worn = ages[promise.removal.worn(ages).argmax(0)]
-        found += [Corner(promise.removal.ends(which)[1], worn, factor) for factor, which in promise.alike]
+        found += [Corner(promise.removal.ends(alike.which)[1], worn, k) for k, alike in enumerate(promise.alike)]
     return _unlike(found)
 
 
@@ -74,16 +73,16 @@ def fast_corners(promise: Promise) -> list[Corner]:
     ages, radius, found = promise.ages, promise.radius, []
     if promise.burr is not None or np.isfinite(promise.radius_limits[0]):
         oldest, worn = np.full(len(promise.node), ages[-1]), ages[radius.worn(ages).argmin(0)]
-        for factor, which in promise.alike:
-            least = radius.ends(which)[0]
-            found += [Corner(least, worn, factor), Corner(least, oldest, factor)]
+        for k, alike in enumerate(promise.alike):
+            least = radius.ends(alike.which)[0]
+            found += [Corner(least, worn, k), Corner(least, oldest, k)]
     return _unlike(found)
 
 
 def _unlike(corners: list[Corner]) -> list[Corner]:
     found: list[Corner] = []
     for corner in corners:
-        if not any(corner.factor == f.factor and np.array_equal(corner.position, f.position)
+        if not any(corner.alike == f.alike and np.array_equal(corner.position, f.position)
                    and np.array_equal(corner.age, f.age) for f in found):
             found.append(corner)
     return found
@@ -98,8 +97,8 @@ class Shares:
 
     def __init__(self, promise: Promise) -> None:
         self.promise, keep, limits = promise, promise.radius.tables.keep, promise.radius_limits
-        self.radius = {factor: keep((promise.scatter, promise.burr, limits, factor),
-                                    partial(_radius_table, promise, factor)) for factor, _ in promise.alike}
+        self.radius = [keep((promise.scatter, alike.burr, limits, alike.factor), partial(_radius_table, promise, alike))
+                       for alike in promise.alike]
         self.removal = keep((promise.removal_scatter, promise.removal_limit), partial(_removal_table, promise))
 
     def worst(self, x: Floats, corners: Sequence[Corner], rows: Rows = ALL) -> Floats:
@@ -114,7 +113,7 @@ class Shares:
         shared = np.sqrt(promise.scatter.shared[node] ** 2 + (promise.scatter.wear[node] * age / WEAR_HOURS) ** 2)
         shift = shared[:, None] * _GH_X
         mean, slope = _mean(promise.radius, x, rows, worn, position)
-        share, rise = self.radius[corner.factor].at(mean[:, None] + shift, rows)
+        share, rise = self.radius[corner.alike].at(mean[:, None] + shift, rows)
         rise = rise * slope[:, None]
         if self.removal is not None and promise.removal is not None:
             mean, slope = _mean(promise.removal, x, rows, worn, position)
@@ -163,19 +162,19 @@ class _Steps(NamedTuple):
         return np.arange(-self.beyond, self.inner + self.beyond + 1)
 
 
-def _radius_table(promise: Promise, factor: float) -> _Table:
+def _radius_table(promise: Promise, alike: Alike) -> _Table:
     used, back = np.unique(promise.node, return_inverse=True)
-    scatter, (low, high) = promise.scatter.spread(factor), promise.radius_limits
+    scatter, (low, high) = promise.scatter.spread(alike.factor), promise.radius_limits
     low, high = low if low > _LEAST else -np.inf, high if high < _MOST else np.inf
     steps = _Steps.of((low, high), 3 * float(np.quantile(np.sqrt(scatter.shared**2 + scatter.edge**2), 0.9)) + 0.5)
     edge, nu = scatter.edge[used], 1 / scatter.tail[used]
     # Means and cells' ends stand on the same steps, so that the Student t is needed at their distances only.
     half = stdtr(nu[:, None], np.arange(steps.inner + steps.beyond + 1) * steps.step / edge[:, None])
     below = np.concatenate([1 - half[:, :0:-1], half], 1)
-    if promise.burr is None:
+    if alike.burr is None:
         radius, ends = (below[:, steps.inner:] - below[:, :-steps.inner])[back, ::-1], [1.0, 1.0]
     else:
-        radius, ends = _cleared(promise.burr, steps, below, back)
+        radius, ends = _cleared(alike.burr, steps, below, back)
     grid = steps.grid
     if not np.isfinite(low):
         radius = radius + ends[0] * below[back][:, steps.inner + steps.beyond - grid]
@@ -271,7 +270,7 @@ def _corner_edges(promise: Promise) -> tuple[Floats, Floats]:
     scatter, node, radius = promise.scatter, promise.node, promise.radius
     position, age = np.stack([c.position for c in corners]), np.stack([c.age for c in corners])
     edge = scatter.edge[node][:, None] ** 2 * scatter.tail_factors[node]
-    edge = edge * np.array([c.factor for c in corners])[:, None, None] ** 2
+    edge = edge * np.array([promise.alike[c.alike].factor for c in corners])[:, None, None] ** 2
     shared = scatter.shared[node] ** 2 + (scatter.wear[node] * age / WEAR_HOURS) ** 2
     step = (radius.wear * wear_columns(age)).sum(2) + radius.position[np.arange(len(node)), position]
     return np.sqrt(shared[..., None] + edge)[:, :, None, :], step

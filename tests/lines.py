@@ -109,6 +109,7 @@ class Truth:
     burr_sheet: float = 0.12
     burr_edge: float = 0.25
     burr_plate: float = 0.0                         # burrs of one plate are alike
+    burr_position: Mapping[str, float] = field(default_factory=dict)  # log depth that burr of a position needs more
     burr_own_edge: float = 1.0                      # 1: burr goes with the radius of its own edge, 0: with its plate's
 
     def centre(self, job: Job, feed: np.ndarray, hours: np.ndarray, position: str | None) -> np.ndarray:
@@ -135,14 +136,15 @@ class Truth:
         """Log depth cut over log depth wanted; above 0 the burr is gone."""
         return self.burr_slope * (q - math.log(self.burr_radius_mm)) - self.burr_height * np.log(height_mm / 0.3)
 
-    def _burr(self, job: Job, q: np.ndarray) -> np.ndarray:
-        """Share of burrs within the job's limit at log radius q, over heights, sheets and edges."""
+    def _burr(self, job: Job, q: np.ndarray, position: str) -> np.ndarray:
+        """Share of a position's burrs within the job's limit at log radius q, over heights, sheets and edges."""
         low, high = SEVERITIES[job.burr_severity or "moderate"]
         b = low + (high - low) * (_Q + 1) / 2
         left = np.clip(job.residual_burr_mm / b, 0, 0.999)
         grid = np.linspace(-6, 4, 2001)
         spread = math.hypot(self.burr_sheet, self.burr_edge, self.burr_plate)
-        table = ndtr((self.margin(grid[:, None], b) - np.log1p(-left)) / spread) @ (_QW / 2)
+        margin = self.margin(grid[:, None], b) - self.burr_position.get(position, 0.0)
+        table = ndtr((margin - np.log1p(-left)) / spread) @ (_QW / 2)
         return np.interp(q, grid, table)
 
     def share(self, job: Job, feed: np.ndarray, hours: np.ndarray, position: str) -> np.ndarray:
@@ -173,7 +175,7 @@ class Truth:
         q = (low + half * (1 + _Q))[..., None, :]   # …, 1, q
         base = (mu + z)[..., None]                  # …, z, 1
         dense = self.edges.pdf((q - base) / scale) / scale
-        burr = self._burr(job, base + self.burr_own_edge * (q - base))
+        burr = self._burr(job, base + self.burr_own_edge * (q - base), position)
         return ((dense * burr) @ _QW * half * weight).sum(-1)
 
     def _cut_limits(self, job: Job) -> tuple[float, float]:
@@ -275,7 +277,7 @@ def _plate(truth: Truth, i: int, row: Mapping, rng: np.random.Generator) -> pd.D
     scale = truth.edge * np.array([truth.position_spread.get(p, 1.0) for p in POSITIONS])
     q = base + scale * truth.edges.draw(rng, n)
     margin = (truth.margin(base + truth.burr_own_edge * (q - base), row["burr"]) + row["burr_sheet"]
-              + rng.normal(0, truth.burr_edge, n))
+              - np.array([truth.burr_position.get(p, 0.0) for p in POSITIONS]) + rng.normal(0, truth.burr_edge, n))
     left = np.where(margin >= 0, 0.0, np.maximum(np.round(row["burr"] * -np.expm1(np.minimum(margin, 0)), 2), 0.01))
     removal = np.exp(truth.removal_centre(job, feed, hours) + 2 * row["z"] + row["removal"]
                      + rng.normal(0, truth.removal_edge, n))
@@ -436,6 +438,7 @@ FAMILIES: Mapping[str, Callable[[np.random.Generator], tuple[Truth, Plan]]] = {
     "half heavy burr": _family(Plan(heavy=0.5)),
     "any": _any,
     "burr by plate": _family(burr_plate=0.2),
+    "burr by position": _family(burr_position={"leading": -0.08, "trailing": 0.14, "lateral": -0.08, "cutout": 0.02}),
 }
 
 
