@@ -15,7 +15,7 @@ from .job import Job
 from .linefit import LineFit
 from .rows import Floats
 from .units import QUANTITIES, shown, unit_of
-from .window import NARROWEST
+from .window import LEAST_WIDTH, NARROWEST
 from .wording import hours, limit, percent
 
 FEWEST_SHEETS = 3
@@ -29,6 +29,9 @@ in 1.2 times as many."""
 SETTINGS = ("drum_pressure_kPa", "thickness_mm", "passes")
 ROUNDING = 0.01
 """A setting this near to what was run counts as run: gauges and unit conversions round."""
+FAR_APART = 1.8
+"""Tried settings farther apart than this ratio leave open how the law goes between them: one that bends by as much as
+speed's may be some percent off there."""
 AGE_MARGIN = 0.15
 """The youngest sheet run may be older than the job's by this share of the oldest: wear is read back that far."""
 
@@ -53,7 +56,7 @@ class Tried:
     @property
     def narrow(self) -> bool:
         """Whether no window can lie within, as wide as one has to be."""
-        return self.high < self.low * NARROWEST
+        return bool(np.log(self.high / self.low) < LEAST_WIDTH) if self.low < self.high else True
 
     @classmethod
     def of(cls, model: LineFit, job: Job) -> Self:
@@ -106,7 +109,7 @@ def run_next(model: LineFit, job: Job, speeds: Floats | tuple[float, ...], sheet
 def _three(model: LineFit, tried: Tried) -> Floats:
     """Three speeds over what was tried; where that is hardly a span, about the nearest one that the line can run."""
     low, high = tried.speeds
-    if high < low * NARROWEST:
+    if tried.narrow:
         least, most = model.line.feed_speed_m_min or (0.0, np.inf)
         near = min(max(low, least), most)
         low, high = max(near / 1.5, least), min(near * 1.5, most)
@@ -169,7 +172,8 @@ def _look(model: LineFit, job: Job) -> _Run:
                      + (f" {hint[0].upper()}{hint[1:]}" if hint else ""))
     elif not len(run):
         ways = ", ".join(sorted(of_name["cut_process"].dropna().unique()))
-        first.append(f"{job.material} was cut by {ways} in this log: the job must say which in cut_process.")
+        first.append(f"{job.material} was tried cut by {ways}, not by {job.cut_process}." if job.cut_process else
+                     f"{job.material} was cut by {ways} in this log: the job must say which in cut_process.")
     elif job.cut_process and "cut_process" in rows:
         ways = sorted(run["cut_process"].dropna().unique())
         if ways and job.cut_process not in ways:
@@ -213,6 +217,25 @@ def _outside(model: LineFit, job: Job, run: _Run) -> list[str]:
     return found
 
 
+def between(model: LineFit, job: Job) -> list[str]:
+    """What of the job's settings lies between tried ones that stand far apart: one sentence each."""
+    system, found = model.units, []
+
+    def look() -> dict[str, Floats]:
+        mine = model.log.rows[measured(model, job) & (model.materials == model.material_of(job)).to_numpy()]
+        return {name: np.sort(mine[name].unique().astype(float)) for name in SETTINGS}
+    for name, tried in model._keep(("settings", limited(job), model.material_of(job)), look).items():
+        value = getattr(job, name)
+        near = np.abs(tried / value - 1) <= ROUNDING
+        below, above = tried[tried < value], tried[tried > value]
+        if not near.any() and len(below) and len(above) and above[0] > below[-1] * FAR_APART:
+            what, label = shown(name, value, system), QUANTITIES[name].label.capitalize()
+            found.append(f"{label} {what} was not run, only {shown(name, below[-1], system)} and "
+                         f"{shown(name, above[0], system)} about it: between them the law is taken to be a power. "
+                         f"Run 3 plates at {what} to learn whether it is.")
+    return found
+
+
 def _beyond_any_trial(job: Job) -> list[str]:
     """What is asked for with more certainty than edges by the hundred, and some thousand draws of a fit, can tell."""
     asked = (("share of edges", job.share, MOST_SHARE), ("confidence", job.confidence, MOST_CONFIDENCE))
@@ -247,8 +270,9 @@ def unread(model: LineFit, job: Job) -> list[str]:
         reading = log.reading(name)
         count = int(((reading.side == 0) & np.isfinite(reading.value) & here).sum())
         if count < FEWEST_READINGS:
-            found.append(f"{QUANTITIES[name].label.capitalize()} was measured on {count} edges of {job.material}; "
-                         f"fewer than {FEWEST_READINGS} tell nothing of its spread. Measure it on each edge.")
+            edges = f"{count} edge{'' if count == 1 else 's'}"
+            found.append(f"{QUANTITIES[name].label.capitalize()} was measured on {edges} of {job.material}; fewer than "
+                         f"{FEWEST_READINGS} tell nothing of its spread. Measure it on each edge.")
         else:
             at = np.flatnonzero((reading.side == 0) & np.isfinite(reading.value) & here)
             found += model._keep(("alike", name, model.material_of(job)), partial(_alike, model, job, name, at))

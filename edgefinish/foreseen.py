@@ -29,7 +29,7 @@ from .layout import material_key
 from .linefit import JOINT_DRAWS, LawFit, LineFit
 from .rows import Floats
 from .seensheets import seen_sheets
-from .window import NARROWEST, widest
+from .window import LEAST_WIDTH, widest
 
 OUTCOMES, JOINT_OUTCOMES = 64, 24
 _FEWEST = 20.0
@@ -74,7 +74,7 @@ class Asked:
     def likely(self) -> tuple[float, float] | None:
         """The window at even odds, m/min; None where there is none."""
         found = widest(self.low, self.high, 0.5) if np.isfinite(self.low).mean() >= 0.5 else None
-        if found is None or found[1] - found[0] < np.log(NARROWEST):
+        if found is None or found[1] - found[0] < LEAST_WIDTH:
             return None
         return float(self.centre * np.exp(found[0])), float(self.centre * np.exp(found[1]))
 
@@ -87,7 +87,7 @@ class Asked:
 
 def _width(low: Floats, high: Floats, job: Job, centre: float) -> Width:
     found = widest(low, high, job.confidence) if np.isfinite(low).mean() >= job.confidence else None
-    if found is None or found[1] - found[0] < np.log(NARROWEST):
+    if found is None or found[1] - found[0] < LEAST_WIDTH:
         return Width(0.0, 0.0)
     return Width(found[1] - found[0], float(centre * (np.exp(found[1]) - np.exp(found[0]))))
 

@@ -259,6 +259,8 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried) -> li
         found.append(f"Edges do not scatter alike at all positions: most at {POSITION_WORDS[wild]} edges, "
                      f"{layout.position_spread[wild] / min(layout.position_spread.values()):.1f} times as much as "
                      "where they scatter least. Each position is judged by its own.")
+    found += evidence.between(model, job)
+    found += model._keep(("process unsaid", model.material_of(job)), partial(_process_unsaid, model, job))
     measured = _position_names(model, job)
     missing = [p for p in POSITION_WORDS if p not in measured]
     if missing:
@@ -268,6 +270,18 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried) -> li
     if job.residual_burr_mm is not None:
         found += _burr_flags(model, job)
     return found
+
+
+def _process_unsaid(model: LineFit, job: Job) -> list[str]:
+    """Where some plates of the job's material do not say how they were cut, and are taken to be cut as the others."""
+    rows = model.log.rows
+    if "cut_process" not in rows:
+        return []
+    mine = rows[(model.materials == model.material_of(job)).to_numpy()]
+    blank, named = plates_of(mine[mine["cut_process"].isna()]).first, mine["cut_process"].dropna().unique()
+    some = f"{len(blank)} plate{'s do' if len(blank) > 1 else ' does'}"
+    return [f"{some} not say by which process {job.material} was cut: taken to be {named[0]}, as the others."
+            ] if len(blank) and len(named) else []
 
 
 def run_together(model: LineFit, job: Job, tried: evidence.Tried) -> list[str]:
@@ -376,11 +390,13 @@ def _burr_flags(model: LineFit, job: Job) -> list[str]:
                      "window's fast end.")
     unread = int((~known & np.isfinite(model.log.reading('residual_burr_mm').value)).sum())
     if unread:
-        found.append(f"{unread} burr readings lie below a gauge limit that is above the job's; they tell nothing here.")
+        some = f"{unread} burr reading{'s' if unread > 1 else ''} below or above a gauge limit"
+        found.append(f"{some}: whether they are within the job's cannot be told, and nothing is learned of them.")
     fit = model.burr_fit(job)
     if fit.data.position is not None and fit.data.apart:
         most = int(fit.moments()[0][-fit.data.positions:].argmin())
-        there, burred = fit.data.position == most, ~fit.data.cleared
+        edges = model.burr_edges(job)
+        there, burred = edges.position == most, ~edges.cleared
         name = POSITION_WORDS[model.positions[most]]
         found.append(f"More burr is left at {name} edges than their edge radius tells: on "
                      f"{(there & burred).sum()} of {there.sum()} there, {(~there & burred).sum()} of {(~there).sum()} "

@@ -194,7 +194,7 @@ def burr_foreseen(results: Results, left: Left, job: Job) -> tuple[int, int, Flo
     """Edges on left-out sheets that kept more burr than the job allows: how many, of how many, and draws of how many
     the rest of the log foresees, (draws,). None where nothing can be foreseen."""
     model, fitted = results.model, left.fit.burr_fit(job)
-    data, known = model.burr_fit(job).data, sorted(left.fit.materials.unique())
+    data, known = model.burr_edges(job), sorted(left.fit.materials.unique())
     names = np.array(sorted(model.materials.unique()))[data.material]
     mine = left.rows[data.row] & np.isin(names, known)
     if not mine.any() or not len(fitted.data.cleared):

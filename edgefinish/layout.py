@@ -92,11 +92,12 @@ def material_key(material: str, cut_process: str | None) -> str:
 
 
 def material_keys(rows: pd.DataFrame) -> pd.Series:
-    """The material of each row; a material cut by two processes in one log is two."""
+    """The material of each row; a material cut by two processes in one log is two. Where some plates name one process
+    and others none, all are taken to be cut alike."""
     if "cut_process" not in rows:
         return rows["material"]
-    process = rows["cut_process"].where(rows["cut_process"].notna(), "")
-    many = process.groupby(rows["material"]).transform("nunique") > 1
+    process = rows["cut_process"].fillna("process unknown")
+    many = rows["cut_process"].groupby(rows["material"]).transform("nunique") > 1
     return rows["material"].where(~many, rows["material"] + " · " + process)
 
 

@@ -14,9 +14,9 @@ from .grounds import run_together
 from .job import Job, SpeedWindow
 from .laws import Centre, Settings
 from .linefit import LawFit, LineFit
-from .promise import Promise
+from .promise import Promise, ages_of
 from .rows import Floats
-from .window import NARROWEST
+from .window import LEAST_WIDTH
 from .wording import shown_span
 
 _TOLD, MOST = 1.3, 2.5
@@ -31,7 +31,8 @@ def lean_of(fitted: LawFit, job: Job, material: int) -> Callable[[Floats], Float
 
     def lean(x: Floats) -> Floats:
         speed = layout.centre.feed_speed_m_min * np.exp(x)[:, None]
-        at = Settings(speed, job.drum_pressure_kPa, grain_um(job.grit), job.thickness_mm, job.passes, job.sheet_hours)
+        at = Settings(speed, job.drum_pressure_kPa, grain_um(job.grit), job.thickness_mm, job.passes,
+                      ages_of(*job.sheet_hours))
         columns = layout.dose_columns(at, material)
         rows = np.zeros((*columns.shape[:2], len(as_is)))
         rows[..., layout.names.dose] = columns
@@ -56,7 +57,7 @@ def carried(lean: Callable[[Floats], Floats], window: tuple[float, float]) -> tu
             return float(x[at])
         return float(brentq(lambda v: lean(np.array([v]))[0] - MOST, x[at], x[beyond]))
     low, high = end(good[0], good[0] - 1), end(good[-1], good[-1] + 1)
-    return (low, high) if high - low >= np.log(NARROWEST) else None
+    return (low, high) if high - low >= LEAST_WIDTH else None
 
 
 def cut(promise: Promise, tried: Tried, found: tuple[float, float], kept: tuple[float, float], centre: float

@@ -152,7 +152,8 @@ class LineFit:
             if asked is not None:  # all spreads alike is near, and wanted for other answers anyway
                 near = self.law(removal=removal, priors=priors)
                 layout = taken_over(near, lay(position_spread=near.layout.position_spread))
-                found = posterior(layout.data, nodes, np.r_[near.posterior.mode.theta, 0.0])
+                found = posterior(layout.data, nodes,
+                                  np.r_[near.posterior.mode.theta, np.zeros(int(layout.data.own is not None))])
                 settled = found.mode.settled and near.posterior.settled
                 return LawFit(layout, replace(found, mode=found.mode._replace(settled=settled)), priors)
             layout = lay()
@@ -176,14 +177,7 @@ class LineFit:
         """The law that answers a job: the radius alone, or with what else the job limits."""
         material = self.material_of(job)
         return self.law(removal=job.removal_um is not None, priors=self.priors_for(job),
-                        asked=material if material in self.apart else None)
-
-    @cached_property
-    def apart(self) -> frozenset[str]:
-        """Materials with sheets run on them alone, in a log of several: only these may have spreads of their own."""
-        on = self.materials.groupby(self.log.rows["abrasive_sheet"]).agg(
-            lambda m: m.iloc[0] if m.nunique() == 1 else "")
-        return frozenset(on) - {""} if self.materials.nunique() > 1 else frozenset()
+                        asked=material if len(self._materials) > 1 and material in self._materials else None)
 
     def priors_for(self, job: Job) -> Priors:
         """Priors of the spreads that a job is judged with."""
@@ -281,18 +275,12 @@ class LineFit:
 
     def burr_fit(self, job: Job) -> BurrPosterior:
         """The fitted chance that burr is within the job's limit."""
-        limit, severity = job.residual_burr_mm, job.burr_severity
-        if limit is None:
-            raise ValueError(f"{job.title}: found no limit on residual burr, wanted one")
-        rows = self.log.rows
-        known = np.isfinite(_height(self.log))
-        by_word = bool(severity) and "burr_severity" in rows and not known[(rows["burr_severity"] == severity)].any()
-        word = severity if by_word else None
-        removal = job.removal_um is not None  # the law that is fitted for the job anyway
+        key = self._burr_key(job)
+        limit = key[0]
 
         def compute() -> BurrPosterior:
             before = self.like and self.like.burr_fit(job)
-            data = self._burr_data(limit, word, removal)
+            data = self.burr_edges(job)
             data = replace(data, sheet_prior=before.data.sheet_prior if before else self._burr_sheets(limit, data))
             if before is not None:
                 data = replace(data, apart=before.data.apart and data.positions == before.data.positions)
@@ -303,7 +291,21 @@ class LineFit:
                 return found
             apart = replace(data, apart=True)
             return fit_burr(apart, BURR_NODES, np.r_[found.mode.theta, np.zeros(data.positions)])
-        return self._keep(("burr", limit, word, removal), compute)
+        return self._keep(("burr", *key), compute)
+
+    def burr_edges(self, job: Job) -> BurrData:
+        """Every edge that tells whether burr is within the job's limit."""
+        key = self._burr_key(job)
+        return self._keep(("burr edges", *key), lambda: self._burr_data(*key))
+
+    def _burr_key(self, job: Job) -> tuple[float, str | None, bool]:
+        """What a fit of the burr hangs on: limit, severity where heights are told by words alone, and whose law."""
+        limit, severity, rows = job.residual_burr_mm, job.burr_severity, self.log.rows
+        if limit is None:
+            raise ValueError(f"{job.title}: found no limit on residual burr, wanted one")
+        known = np.isfinite(_height(self.log))
+        by_word = bool(severity) and "burr_severity" in rows and not known[(rows["burr_severity"] == severity)].any()
+        return limit, severity if by_word else None, job.removal_um is not None  # the law that is fitted anyway
 
     def _burr_data(self, limit: float, severity: str | None, removal: bool = False) -> BurrData:
         rows = self.log.rows

@@ -20,7 +20,7 @@ from .shares import worst_shares
 from .startingpoint import StartingPoint
 from .triallog import TrialLog
 from .units import System
-from .window import NARROWEST, confidence_at, set_point, windows_of
+from .window import LEAST_WIDTH, confidence_at, set_point, windows_of
 from .wording import shown_span
 
 
@@ -46,7 +46,7 @@ class LineModel(LineFit):
         promise = self.promise_of(fitted, job, tried.speeds)
         (found, low, high), *others = looked = windows_of(promise, job.share, job.confidence)
         if found is None:
-            wide = np.max([one.high - one.low for one in looked], axis=0) >= np.log(NARROWEST)
+            wide = np.max([one.high - one.low for one in looked], axis=0) >= LEAST_WIDTH
             return grounds.refusal(self, job, fitted, promise, float(wide.mean()))
         lean = leaning.lean_of(fitted, job, self.material_index(fitted.layout, job))
         kept = leaning.carried(lean, found)

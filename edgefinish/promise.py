@@ -120,7 +120,8 @@ class Alike(NamedTuple):
 
 
 @lru_cache(maxsize=256)
-def _ages(low: float, high: float) -> Floats:
+def ages_of(low: float, high: float) -> Floats:
+    """Sheet ages of a span at which a promise is looked at: closer on a young sheet, where wear is fast."""
     ages = np.array([low]) if low == high else low + (high - low) * np.linspace(0, 1, _AGES) ** 2
     ages.setflags(write=False)
     return ages
@@ -162,8 +163,8 @@ class Promise:
 
     @property
     def ages(self) -> Floats:
-        """Sheet ages at which the promise is looked at: closer on a young sheet, where wear is fast."""
-        return _ages(*self.hours)
+        """Sheet ages at which the promise is looked at."""
+        return ages_of(*self.hours)
 
     @cached_property
     def alike(self) -> list[Alike]:

@@ -36,7 +36,7 @@ from .promise import Promise
 from .results import Results
 from .rows import Floats
 from .units import shown
-from .window import NARROWEST, widest
+from .window import LEAST_WIDTH, widest
 from .wording import change, job_name, limit, percent, speeds
 
 QUANTILES = (0.05, 0.25, 0.50, 0.75, 0.95)
@@ -256,7 +256,7 @@ def _window_of(promise: Promise, job: Job, layout: Layout) -> tuple[float, float
     if np.isfinite(low).mean() < job.confidence:
         return None
     found = widest(low, high, job.confidence)
-    if found is None or found[1] - found[0] < np.log(NARROWEST):
+    if found is None or found[1] - found[0] < LEAST_WIDTH:
         return None
     centre = layout.centre.feed_speed_m_min
     return float(centre * np.exp(found[0])), float(centre * np.exp(found[1]))

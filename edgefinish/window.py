@@ -14,6 +14,8 @@ from .rows import Floats
 
 NARROWEST = 1.05
 """A window whose ends stand closer than this ratio is none: no drive holds it."""
+LEAST_WIDTH = float(np.log(NARROWEST)) - 1e-9
+"""The same as a difference of logarithms; what rounding takes from one that is just as wide does not count."""
 
 
 class Found(NamedTuple):
@@ -30,7 +32,7 @@ def windows_of(promise: Promise, share: float, confidence: float) -> list[Found]
     for speeds in speed_ranges(promise, share, confidence):
         low, high = speed_intervals(promise if speeds == promise.speeds else replace(promise, speeds=speeds), share)
         ends = widest(low, high, confidence) if np.isfinite(low).mean() >= confidence else None
-        found.append(Found(ends if ends and ends[1] - ends[0] >= np.log(NARROWEST) else None, low, high))
+        found.append(Found(ends if ends and ends[1] - ends[0] >= LEAST_WIDTH else None, low, high))
     return sorted(found, key=lambda one: one.ends[0] - one.ends[1] if one.ends else 0.0)
 
 

@@ -162,7 +162,7 @@ def percent(fraction: float) -> str:
     >>> percent(0.975)
     '97.5\xa0%'
     """
-    return f"{100 * fraction:.6g}\u00a0%"
+    return f"{100 * fraction + 0.0:.6g}\u00a0%"
 
 
 def change(factor: float) -> str:

@@ -65,6 +65,30 @@ def test_the_posterior_at_a_point_is_that_of_plain_quadrature():
     np.testing.assert_allclose(got - got[0], wanted - wanted[0], atol=2e-3)
 
 
+def at_positions(step: float, count: int = 90) -> burr.BurrData:
+    """Edges on six sheets at three positions, of which the second keeps burr `step` longer."""
+    data, rng = edges(count), np.random.default_rng(12)
+    position = rng.integers(0, 3, len(data.row))
+    margin = 1.2 + 4 * (data.log_radius - burr.MIDDLE_RADIUS) - 2 * data.height - step * (position == 1)
+    return replace(data, cleared=margin + rng.normal(size=len(margin)) > 0, position=position, positions=3)
+
+
+def test_positions_that_keep_more_burr_are_told_apart_and_how_much():
+    data = at_positions(1.2)
+    alike = burr.fit_burr(data)
+    assert burr.told_apart(alike) and not burr.told_apart(burr.fit_burr(at_positions(0.0)))
+    apart = burr.fit_burr(replace(data, apart=True))
+    mean, sd = apart.moments()
+    gap = mean[5] - (mean[4] + mean[6]) / 2
+    assert apart.settled and gap == pytest.approx(-1.2, abs=3 * sd[5])
+    seen, expected, _ = burr.left_on(apart)
+    np.testing.assert_allclose(expected, seen, rtol=0.1)
+    steps = apart.steps(512)
+    total = np.sqrt(1 + np.exp(2 * apart.theta[apart.node_of(512), 3]))
+    np.testing.assert_allclose(steps.mean(0), (apart.theta[apart.node_of(512), 4:] / total[:, None]).mean(0))
+    assert alike.steps(512) is None
+
+
 def test_an_end_of_clearing_is_the_same_on_as_many_nodes_again():
     # Of the log radius at which nine in ten edges are cleared the upper tail sets a window's end.
     def tail(count: int) -> np.ndarray:

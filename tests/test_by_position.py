@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from lines import FAMILIES, Campaign, Plan, holds, run_trial
+from lines import FAMILIES, POSITIONS, SEVERITIES, Campaign, Plan, holds, run_trial
 from scipy.stats import bartlett
 
 import edgefinish as ef
@@ -20,6 +20,27 @@ def line(spread, seed):
     rng = np.random.default_rng([seed, 70311])
     truth = replace(FAMILIES["usual"](rng)[0], position_spread=spread)
     return Campaign("by position", seed, truth, Plan(), run_trial(truth, Plan(), rng))
+
+
+def test_burr_that_stays_longer_at_one_position_ends_the_window_there_and_is_told():
+    rng = np.random.default_rng([2, 70311])
+    truth = replace(FAMILIES["usual"](rng)[0], burr_position={"trailing": 0.3}, burr_sheet=0.05)
+    plan = Plan(sheets=12, plates=60, heavy=0.5)
+    job = ef.Job(material="S355", thickness_mm=10, drum_pressure_kPa=60, grit="P80", sheet_hours=(0, 8),
+                 residual_burr_mm=0.0, burr_severity="moderate", share=0.8)
+    model = ef.fit(ef.read_log(run_trial(truth, plan, rng)), severities=SEVERITIES)
+    found = model.window(job)
+    assert found.verdict == "window" and holds(truth, job, found.low_m_min, found.high_m_min)
+    assert any(r.startswith("More burr is left at trailing edges than their edge radius tells") for r in found.reasons)
+    assert "at trailing edges" in found.reasons[1]
+    law = model.burr_law(job).set_index("term")
+    assert law["mean"]["trailing edges"] < law["mean"].filter(like=" edges").drop("trailing edges").min()
+    speed = np.array([found.high_m_min])
+    at = {p: model.response(job, "cleared", speed, 8.0, p)["median"].iloc[0] for p in POSITIONS}
+    assert min(at, key=at.get) == "trailing"
+    alike = ef.fit(ef.read_log(run_trial(replace(truth, burr_position={}), plan, np.random.default_rng(4))),
+                   severities=SEVERITIES)
+    assert not any("More burr is left" in r for r in alike.window(job).reasons)
 
 
 @pytest.fixture(scope="module")

@@ -13,7 +13,8 @@ from edgefinish import burr, many
 from edgefinish import posterior as room
 from edgefinish.burr import MIDDLE_RADIUS
 from edgefinish.burrmany import log_chance, own_effects, summed
-from edgefinish.rows import Floats, MixedData, Spread
+from edgefinish.mixed import solve
+from edgefinish.rows import Floats, MixedData, Spread, nodes_at
 
 
 def trial(plates: int, edges: int, sheets: int, below: float = 0.0, seed: int = 3) -> MixedData:
@@ -51,6 +52,15 @@ def test_both_paths_agree(monkeypatch, plates, edges, sheets, below):
     np.testing.assert_allclose(spread_many, spread, rtol=0.06)
 
 
+def test_spreads_of_plates_that_are_few_to_a_sheet_are_not_lost_on_sheets():
+    data = trial(2200, 2, 700)
+    assert len(data.y) > room.MANY_ROWS and len(data.sheet) > many._FEW_PLATES
+    found = room.posterior(data)
+    _, plate, sheet, wear = np.exp(found.weight @ np.log(found.nodes.sd))
+    assert found.settled
+    np.testing.assert_allclose([plate, sheet, wear], [0.06, 0.08, 0.01], atol=0.012)  # wear: none in what made it
+
+
 def test_a_long_log_recovers_what_made_it(monkeypatch):
     data = trial(6000, 4, 60)
     assert len(data.y) > room.MANY_ROWS
@@ -77,6 +87,35 @@ def test_some_rows_of_a_very_long_log_tell_its_spreads(monkeypatch):
     np.testing.assert_allclose(sd_some, sd, rtol=0.05)
     edge, plate = (p.nodes.sd[0, :2] for p in (whole, some))
     np.testing.assert_allclose(plate, edge, rtol=4 / np.sqrt(5000))
+
+
+@pytest.mark.parametrize(("plates", "edges"), [(60, 300), (6000, 3)])
+def test_which_rows_are_asked_does_not_hang_on_what_they_say(plates, edges):
+    """Rows of a plate lie in the order of their readings: every second would be the lower of each two."""
+    data = trial(plates, edges, 6)
+    order = np.lexsort((data.y, data.plate))
+    data = replace(data, y=data.y[order], scale=(np.arange(len(data.y)) % edges == edges - 1).astype(np.intp))
+    thin = many._thinned(data, 6000)
+    middle = [d.y - (np.bincount(d.plate, d.y) / np.bincount(d.plate))[d.plate] for d in (data, thin)]
+    few = len(thin.y)
+    assert 5800 < few < 6200
+    np.testing.assert_allclose(middle[1].std(), middle[0].std(), rtol=4 / np.sqrt(few))
+    wanted = few / edges  # of rows that stand last on their plate
+    assert (thin.scale == 1).sum() == pytest.approx(wanted, abs=4 * np.sqrt(wanted) + 1)
+
+
+def test_a_step_of_a_spread_that_few_readings_tell_goes_where_the_whole_posterior_rises():
+    """Against `solve`, which finds plates anew at each value: two readings a plate, of which the plate moves little."""
+    data = replace(trial(3000, 2, 6), plate_spread=(Spread(0.02, 0.5),))
+    theta = np.array([np.log(0.1), np.log(0.03), np.log(0.08), np.log(0.03), -0.5])
+    nodes = nodes_at(data, theta[None])
+    at = solve(data, nodes, None, 4, corrected=False)
+    held = many._Held.at(data, at, many._sums(data, theta, at), nodes.plate_sd(data))
+    steps = np.array([-0.3, -0.1, 0.0, 0.1, 0.3])
+    points = theta + steps[:, None] * (np.arange(5) == 1)
+    exact = solve(data, nodes_at(data, points), np.repeat(at.eta, 5, 0), 4).log_post
+    got = np.array([held.log_chance(point) for point in points])
+    np.testing.assert_allclose(np.diff(got), np.diff(exact), atol=0.15 * np.abs(np.diff(exact)).max())
 
 
 def test_of_a_few_plates_with_spreads_of_their_own_none_is_left_out():

@@ -9,9 +9,10 @@ from functools import cache
 import numpy as np
 import pandas as pd
 import pytest
-from lines import SEVERITIES, campaign
+from lines import SEVERITIES, Plan, Truth, campaign, holds, run_trial
 
 import edgefinish as ef
+from edgefinish import leaning
 from edgefinish.intervals import speed_intervals
 from edgefinish.laws import dose_factor, rounded_radius_mm, rounding_area_mm2, throughput_m_h
 from edgefinish.window import widest
@@ -51,6 +52,40 @@ def test_a_window_is_issued_and_says_what_binds_it():
     assert "edge radius exceeds" in window.reasons[0] and "edge radius falls below" in window.reasons[1]
     speeds = trial()["feed_speed_m_min"]
     assert speeds.min() <= window.low_m_min and window.high_m_min <= speeds.max()
+
+
+def test_a_material_that_scatters_more_on_sheets_that_are_shared_is_judged_by_its_own_spread():
+    """One of two materials, both run on every sheet, has edges and plates twice as far apart."""
+    quiet, wild = (Truth(sheet=0.06, plate=p, edge=e) for p, e in ((0.05, 0.08), (0.10, 0.16)))
+    plan = Plan(sheets=8, plates=56)
+    rng = np.random.default_rng(4)
+    logs = [run_trial(truth, plan, rng).assign(material=name) for name, truth in (("A", quiet), ("B", wild))]
+    keep = [log[log["run"].str[1:].astype(int) % 2 == k] for k, log in enumerate(logs)]
+    fitted = ef.fit(ef.read_log(pd.concat(keep, ignore_index=True)))
+    jobs = {m: ef.Job(material=m, thickness_mm=10, drum_pressure_kPa=60, grit="P80", edge_radius_mm=(0.2, 0.75),
+                      sheet_hours=(0, 12)) for m in "AB"}
+    spread = {m: np.exp(law.posterior.weight @ np.log(law.posterior.nodes.sd[:, 0] * law.posterior.nodes.factor))
+              for m, law in ((m, fitted.law_for(job)) for m, job in jobs.items())}
+    assert spread["B"] > 1.4 * spread["A"]  # tails and the prior take a part of it
+    windows = {m: fitted.window(job) for m, job in jobs.items()}
+    assert windows["A"].verdict == "window"
+    for name, truth in (("A", quiet), ("B", wild)):
+        found = windows[name]
+        assert found.low_m_min is None or holds(truth, replace(jobs[name], material="S355"), found.low_m_min,
+                                                found.high_m_min)
+
+
+def test_a_job_of_more_sheet_ages_leans_on_physics_as_much_as_one_of_some_of_them():
+    """Sheets run fresh and old alone: what lies between is told by the assumed law of wear."""
+    rows = trial()
+    ends = rows[(rows["contact_hours"] < 3) | (rows["contact_hours"] > 10)]
+    fitted = ef.fit(ef.read_log(ends))
+    law = fitted.law_for(radius_job())
+    x = np.log(np.array([1.2, 2.0, 3.0]) / law.layout.centre.feed_speed_m_min)
+    whole, middle = (leaning.lean_of(law, replace(radius_job(), sheet_hours=span), 0)(x)
+                     for span in ((0.0, 12.0), (4.0, 6.0)))
+    fresh = leaning.lean_of(law, replace(radius_job(), sheet_hours=(0.0, 0.0)), 0)(x)
+    assert (whole > 0.95 * middle).all() and (whole >= fresh - 1e-9).all()
 
 
 def test_the_confidence_of_single_speeds_is_at_least_that_of_the_window():

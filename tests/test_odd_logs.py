@@ -341,6 +341,35 @@ def test_some_dates_missing_is_as_no_dates():
     assert ends(found) == ends(bare)
 
 
+def test_two_speeds_as_far_apart_as_a_window_has_to_be_are_one():
+    log = two_speeds(2.0, 2.1)
+    found = window(log, replace(JOB, edge_radius_mm=(0.1, 1.5)))
+    assert (found.verdict, found.low_m_min, found.high_m_min) == ("window", 2.0, 2.1)
+
+
+def test_a_setting_between_tried_ones_that_stand_far_apart_is_told():
+    log = whole().assign(thickness_mm=np.where(whole()["thickness_mm"] > 8, 16.0, 6.0))
+    told = "Thickness 10 mm was not run, only 6 mm and 16 mm about it"
+    assert any(told in reason for reason in window(log).reasons)
+    assert not any("was not run" in reason for reason in window(log, replace(JOB, thickness_mm=6)).reasons)
+    assert not any("was not run" in reason for reason in window(whole(), replace(JOB, drum_pressure_kPa=52)).reasons)
+
+
+def test_plates_that_do_not_say_how_they_were_cut_are_taken_to_be_cut_as_the_others():
+    log = whole().assign(cut_process=np.where(of_runs("R003", "R010"), None, "flame"))
+    found = window(log)
+    assert ends(found) == ends(window(whole()))
+    assert any("2 plates do not say by which process S355 was cut: taken to be flame" in r for r in found.reasons)
+    assert window(log, replace(JOB, cut_process="laser")).reasons[0] == (
+        "S355 was tried cut by flame, not by laser.")
+
+
+def test_bounds_that_leave_burr_open_are_told_as_what_they_are():
+    log = where(of_runs("R004"), residual_burr_mm=">0.02")
+    found = window(log, replace(BURR, residual_burr_mm=0.05, share=0.7))
+    assert any(r.startswith("4 burr readings below or above a gauge limit: whether") for r in found.reasons)
+
+
 def test_a_narrow_window_names_the_ends_that_are_printed():
     model = answer("as it was")[0]
     found = model.window(replace(JOB, edge_radius_mm=(0.4, 1.0), sheet_hours=(4, 4)))

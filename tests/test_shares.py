@@ -65,6 +65,20 @@ def drawn(asked: Promise, x: float, k: int) -> float:
     return float(np.mean(good * chance))
 
 
+def test_where_burr_differs_by_position_the_worst_is_the_worst_of_each_alone():
+    rng = np.random.default_rng(5)
+    one, steps = promise(), np.array([[0.0, -2.5, 0.8]]) + rng.normal(0, 0.1, (3, 3))
+    shift = np.array([[0.0, 0.1, -0.1]])
+    radius, removal = (replace(path, position=path.position + shift) for path in (one.radius, one.removal))
+    whole = replace(one, radius=radius, removal=removal, burr=replace(one.burr, position=steps))
+    x = np.array([-0.4, 0.0, 0.5])
+    alone = [worst_shares(replace(whole, burr=one.burr.with_position(steps[:, i]),
+                                  radius=radius.with_position(radius.position[:, i]),
+                                  removal=removal.with_position(removal.position[:, i])), x) for i in range(3)]
+    np.testing.assert_allclose(worst_shares(whole, x), np.min(alone, axis=0), atol=1e-6)
+    assert np.argmin(alone, axis=0)[:, 2].tolist() == [1, 1, 1]  # not where the dose is least
+
+
 @pytest.mark.parametrize("changes", [
     {}, {"burr": None}, {"removal": None, "removal_scatter": None, "removal_limit": np.inf},
     {"radius_limits": (-np.inf, np.log(0.55))}, {"radius_limits": (np.log(0.25), np.inf)},
