@@ -16,6 +16,32 @@ _FACTORS = np.linspace(-1.2, 1.2, 241)
 _MOST_ROWS = 20_000
 
 
+def steps_apart(layout: Layout, posterior: Posterior, of_material: np.ndarray) -> tuple[str, float] | None:
+    """The position that lies farthest from where the whole log puts it on one material, and how many times as large
+    its edges come out there; None where chance would do as much more often than in `SURE`.
+
+    `of_material` (n,): which rows of the fit are of the material. The fit has the same positions for all materials.
+    """
+    data = posterior.data
+    rows = np.flatnonzero(~layout.is_removal & (data.side == 0))
+    count = len(layout.positions)
+    mine = of_material[rows]
+    if count < 2 or not mine.any() or mine.all():
+        return None
+    position = data.row_columns[rows, :count].argmax(1)
+    gap = data.y[rows] - posterior.at_mode.eta[0][rows]
+    sd = posterior.at_mode_sd[0]
+    seen = np.bincount(position[mine], minlength=count)
+    there = seen > 0
+    mean = np.bincount(position[mine], np.clip(gap[mine], -3 * sd, 3 * sd), count)[there] / seen[there]
+    mean = mean - np.average(mean, weights=seen[there])
+    strange = float((mean**2 * seen[there]).sum() / gap[mine].clip(-3 * sd, 3 * sd).var())
+    if there.sum() < 2 or chdtrc(there.sum() - 1, strange) > SURE:
+        return None
+    most = int(np.abs(mean).argmax())
+    return layout.positions[int(np.flatnonzero(there)[most])], float(np.exp(mean[most]))
+
+
 def spread_by_position(layout: Layout, posterior: Posterior) -> dict[str, float]:
     """Factors of the edges' spread of radius by position, their geometric mean 1; empty where all are alike.
 

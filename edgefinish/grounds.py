@@ -10,6 +10,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from . import evidence
+from .byposition import steps_apart
 from .intervals import turning
 from .job import Job, SpeedWindow
 from .laws import CURVATURE, wear_columns
@@ -259,6 +260,12 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried) -> li
         found.append(f"Edges do not scatter alike at all positions: most at {POSITION_WORDS[wild]} edges, "
                      f"{layout.position_spread[wild] / min(layout.position_spread.values()):.1f} times as much as "
                      "where they scatter least. Each position is judged by its own.")
+    material = model.material_of(job)
+    mine = (model.materials.iloc[layout.row] == material).to_numpy()
+    if (step := model._keep(("steps", id(layout), material), partial(steps_apart, layout, post, mine))) is not None:
+        found.append(f"Edge positions of {job.material} do not lie to each other as in the log's other materials: "
+                     f"{POSITION_WORDS[step[0]]} edges come out {change(step[1])} from what is promised for all alike. "
+                     f"Judge {job.material} by a log of its own rows alone.")
     found += evidence.between(model, job)
     found += model._keep(("process unsaid", model.material_of(job)), partial(_process_unsaid, model, job))
     measured = _position_names(model, job)

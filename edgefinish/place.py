@@ -106,6 +106,8 @@ def written_whole(target: Path, check: Callable[[Path], None] = check_target,
             _put(folder, target, check)
     except BaseException as error:
         shutil.rmtree(folder, ignore_errors=True)
+        with suppress(OSError):
+            _remove_home(kernel_home(folder))  # an interrupt may come between its making and its keeper
         _without_empty(new_parents)
         if isinstance(error, OSError):
             raise RunError(Problem(None, None, str(error.filename or target), "room and leave to write",

@@ -30,6 +30,8 @@ from .units import QUANTITIES, System, shown
 from .words import read_grits, read_positions, read_processes, read_severities, read_words, spread
 
 __all__ = ["Message", "Reading", "TrialLog", "read_log"]
+_TOTALS = {"total", "totals", "sum", "mean", "average", "avg", "median", "minimum", "maximum", "min", "max", "count",
+           "sd", "std", "summe", "gesamt", "mittel", "mittelwert", "durchschnitt", "somme", "moyenne"}
 _SPECIAL = {"grit": read_grits, "edge_position": read_positions, "cut_process": read_processes,
             "burr_severity": read_severities}
 
@@ -201,7 +203,7 @@ def _columns_of(table: Table, columns: Mapping[str, object] | None,
                 found: Findings) -> Part:
     """The columns of one table under their canonical names, then the others."""
     uses, kept = assign(table.header, table.units_row, columns, found)
-    table = _without_remarks(table, uses, found)
+    table = _without_totals(_without_remarks(table, uses, found), uses, found)
     held = {u.name: _column(table, u) for u in uses}
     marks = decimal_marks({name: c for name, c in held.items() if name in QUANTITIES})
     read: dict[str, pd.Series] = {}
@@ -230,6 +232,20 @@ def _without_remarks(table: Table, uses: Sequence[Use], found: Findings) -> Tabl
     for i in remarks:
         found.tell(int(table.row_numbers[i]), None, "set aside", "a remark: no run, setting or radius in this row")
     return replace(table, columns=tuple(c.where(filled) for c in table.columns))
+
+
+def _without_totals(table: Table, uses: Sequence[Use], found: Findings) -> Table:
+    """The table without rows that a spreadsheet adds up: a word for it in a required column, most of them blank."""
+    needed = [table.columns[u.index] for u in uses if u.index is not None and u.name in REQUIRED]
+    blank = sum((c.codes < 0).astype(int) for c in needed) if needed else np.zeros(len(table.row_numbers), int)
+    totals = np.zeros(len(table.row_numbers), dtype=bool)
+    for column in needed:
+        words = [isinstance(v, str) and v.strip().rstrip(":").casefold() in _TOTALS for v in column.values]
+        totals |= np.array([*words, False])[column.codes]
+    totals &= 2 * blank > len(needed)
+    for i in np.flatnonzero(totals):
+        found.tell(int(table.row_numbers[i]), None, "set aside", "a row of totals, not of an edge")
+    return replace(table, columns=tuple(c.where(~totals) for c in table.columns)) if totals.any() else table
 
 
 def _column(table: Table, use: Use) -> Column:

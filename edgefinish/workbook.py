@@ -27,6 +27,7 @@ _MERGED = re.compile(rb"""<(?:\w+:)?mergeCell\b[^>]*\bref\s*=\s*["']([^"']*)""")
 _SHAPED = re.compile(rb"""<(?:\w+:)?(?:mergeCell|f)[ >/]|<(?:\w+:)?(?:row|col)\b[^>]*\bhidden\s*=\s*["'](?:1|true)""")
 _STALE = re.compile(rb"""<(?:\w+:)?calcPr\b[^>]*\bfullCalcOnLoad\s*=\s*["'](?:1|true)""")
 _FORMAT = re.compile(rb"""\bformatCode\s*=\s*"([^"]*)""")
+_ZEROS = re.compile("00+")
 _LITERAL = re.compile(r"&quot;([^&]*)&quot;|\"([^\"]*)\"")
 _KINDS = tuple(dict.fromkeys(q.kind for q in QUANTITIES.values() if q.metric))
 
@@ -40,11 +41,11 @@ def grid_of_book(data: bytes, name: str, sheet: str | None, columns: Mapping[str
     """A sheet as rows of cells; None, and a fault, where it cannot be read.
 
     A cell merged over rows counts for each of them, a formula has to have its value, what is hidden is read and told.
-    A number whose format adds a unit, such as `0.5" in"`, becomes the text that is shown.
+    A number whose format adds a unit, such as `0.5" in"`, or zeros, such as `007`, becomes the text that is shown.
     """
     try:
         parts = _parts(data)
-        shaped = any(_SHAPED.search(x) for x in parts.values()) or _formats_add_units(parts)
+        shaped = any(_SHAPED.search(x) for x in parts.values()) or _formats_tell(parts)
         if shaped and sum(map(len, parts.values())) > MOST_BYTES_SHAPED:
             raise _Refused(f"{sum(map(len, parts.values())) // 1_000_000} MB of merged or hidden cells and formulas",
                            f"at most {MOST_BYTES_SHAPED // 1_000_000} MB", "paste the values alone into a new workbook")
@@ -176,9 +177,10 @@ def _fill_merged(area: Any, rows: Grid, at: int | None, found: Findings) -> None
         found.tell(area.min_row, None, "converted", f"merged cell {area.coord}: its value read for all its rows")
 
 
-def _formats_add_units(parts: Mapping[str, bytes]) -> bool:
+def _formats_tell(parts: Mapping[str, bytes]) -> bool:
+    """Whether some number format shows more than the number: a unit, or zeros before it."""
     formats = (f.decode("utf-8", "replace") for x in parts.values() for f in _FORMAT.findall(x))
-    return any(_unit_of(f) for f in formats)
+    return any(_ZEROS.fullmatch(f) or _unit_of(f) for f in formats)
 
 
 def _unit_of(number_format: str) -> str | None:
@@ -189,6 +191,8 @@ def _unit_of(number_format: str) -> str | None:
 
 def _as_shown(cell: Any) -> object:
     number = isinstance(cell.value, (int, float)) and not isinstance(cell.value, bool)
+    if number and float(cell.value).is_integer() and cell.value >= 0 and _ZEROS.fullmatch(cell.number_format):
+        return f"{int(cell.value):0{len(cell.number_format)}d}"
     unit = _unit_of(cell.number_format) if number else None
     return cell.value if unit is None else f"{cell.value!r} {unit}"
 

@@ -438,7 +438,6 @@ FAMILIES: Mapping[str, Callable[[np.random.Generator], tuple[Truth, Plan]]] = {
     "half heavy burr": _family(Plan(heavy=0.5)),
     "any": _any,
     "burr by plate": _family(burr_plate=0.2),
-    "burr by position": _family(burr_position={"leading": -0.08, "trailing": 0.14, "lateral": -0.08, "cutout": 0.02}),
 }
 
 

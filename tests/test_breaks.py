@@ -228,6 +228,20 @@ def test_the_temporary_folder_is_tried_before_there_is_anything_to_interrupt(tmp
         assert tempfile.tempdir is not None
 
 
+def test_an_interrupt_just_when_kernels_get_their_place_leaves_nothing(yard, monkeypatch):
+    def interrupted(_: object) -> None:
+        assert list((yard / "t").iterdir())
+        raise KeyboardInterrupt
+
+    (yard / "t").mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(yard / "t"))
+    monkeypatch.setattr(runner.Progress, "__enter__", interrupted)
+    before = contents(yard)
+    with pytest.raises(KeyboardInterrupt):
+        runner.run_study(yard / "study.yaml", progress=False)
+    assert contents(yard) == before and list((yard / "t").iterdir()) == []
+
+
 def test_a_log_that_changes_between_reading_and_keeping_cannot_part_windows_and_record(yard):
     """Windows, notebooks and fingerprint are of the copy that is kept."""
     out = yard / "small-yard"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from lines import FAMILIES, POSITIONS, SEVERITIES, Campaign, Plan, holds, run_trial
 from scipy.stats import bartlett
@@ -41,6 +42,22 @@ def test_burr_that_stays_longer_at_one_position_ends_the_window_there_and_is_tol
     alike = ef.fit(ef.read_log(run_trial(replace(truth, burr_position={}), plan, np.random.default_rng(4))),
                    severities=SEVERITIES)
     assert not any("More burr is left" in r for r in alike.window(job).reasons)
+
+
+@pytest.mark.parametrize("step", [0.0, -0.25])
+def test_a_material_whose_positions_lie_otherwise_is_told_to_be_judged_alone(step):
+    plan, told = Plan(sheets=8, plates=48), []
+    for seed in range(4):
+        usual = FAMILIES["usual"](np.random.default_rng([seed, 5]))[0]
+        other = replace(usual, position={**usual.position, "trailing": usual.position["trailing"] + step})
+        logs = [run_trial(truth, plan, np.random.default_rng([seed, 6])).assign(material=name)
+                for name, truth in (("A", usual), ("B", other))]
+        plates = [log[log["run"].str[1:].astype(int) % 2 == k] for k, log in enumerate(logs)]
+        job = ef.Job(material="B", thickness_mm=10, drum_pressure_kPa=60, grit="P80", edge_radius_mm=(0.2, 0.75),
+                     sheet_hours=(0, 12))
+        found = ef.fit(ef.read_log(pd.concat(plates, ignore_index=True))).window(job)
+        told += [r for r in found.reasons if r.startswith("Edge positions of B do not lie to each other as")]
+    assert len(told) == (4 if step else 0) and all("trailing edges come out −" in r for r in told)
 
 
 @pytest.fixture(scope="module")

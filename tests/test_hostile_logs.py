@@ -235,6 +235,9 @@ ODD = {
     "formats that add another unit": ("a.xlsx", sheet(lambda p: [
         (p.cell(r, RADIUS).__setattr__("value", p.cell(r, RADIUS).value * 1000),
          p.cell(r, RADIUS).__setattr__("number_format", '0.0" µm"')) for r in range(2, 18)]), "' read as 0.3 mm"),
+    "names that are numbers with zeros shown before them": ("a.xlsx", sheet(lambda p: [
+        (p.cell(r, 1).__setattr__("value", int(p.cell(r, 1).value)),
+         p.cell(r, 1).__setattr__("number_format", "000")) for r in range(2, 18)]), None),
     "a formula that came to nothing": ("a.xlsx", patched(*WORKED, in_page(
         "</sheetData>", '<row r="19"><c r="A19" t="str"><f>IF(B19="","","x")</f><v></v></c></row></sheetData>')), None),
     "no such style": ("a.xlsx", in_page('<c r="A2"', '<c s="9999" r="A2"'), None),

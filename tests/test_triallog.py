@@ -28,6 +28,20 @@ def test_a_clean_log_is_read_in_silence():
     assert log.rows["run"].tolist()[:5] == ["001"] * 4 + ["002"]
 
 
+@pytest.mark.parametrize("word", ["Total", "mean:", "Summe"])
+def test_a_row_of_totals_is_set_aside_and_told(word):
+    blanks = dict.fromkeys(REQUIRED, None)
+    for cells in ({"run": word, "edge_radius_mm": 4.2}, {"material": word, "contact_hours": 12}):
+        log = read_log(pd.concat([clean().astype(object), pd.DataFrame([blanks | cells])], ignore_index=True))
+        assert len(log.rows) == 16
+        assert said(log) == [(18, None, "a row of totals, not of an edge")]
+
+
+def test_a_run_may_be_called_what_a_spreadsheet_calls_a_total():
+    log = read_log(clean().replace({"run": {"001": "Total"}}))
+    assert len(log.rows) == 16 and log.messages == ()
+
+
 @pytest.mark.parametrize("name", REQUIRED)
 def test_a_missing_column_is_refused(name):
     found = faults(clean().drop(columns=name))
