@@ -264,7 +264,7 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried) -> li
     mine = (model.materials.iloc[layout.row] == material).to_numpy()
     if (step := model._keep(("steps", id(layout), material), partial(steps_apart, layout, post, mine))) is not None:
         found.append(f"Edge positions of {job.material} do not lie to each other as in the log's other materials: "
-                     f"{POSITION_WORDS[step[0]]} edges come out {change(step[1])} from what is promised for all alike. "
+                     f"{POSITION_WORDS[step[0]]} edges lie {change(step[1])} off what the fit tells. "
                      f"Judge {job.material} by a log of its own rows alone.")
     found += evidence.between(model, job)
     found += model._keep(("process unsaid", model.material_of(job)), partial(_process_unsaid, model, job))

@@ -57,7 +57,7 @@ def test_a_material_whose_positions_lie_otherwise_is_told_to_be_judged_alone(ste
                      sheet_hours=(0, 12))
         found = ef.fit(ef.read_log(pd.concat(plates, ignore_index=True))).window(job)
         told += [r for r in found.reasons if r.startswith("Edge positions of B do not lie to each other as")]
-    assert len(told) == (4 if step else 0) and all("trailing edges come out −" in r for r in told)
+    assert len(told) == (4 if step else 0) and all("trailing edges lie −" in r for r in told)
 
 
 @pytest.fixture(scope="module")
