@@ -203,7 +203,8 @@ def _columns_of(table: Table, columns: Mapping[str, object] | None,
                 found: Findings) -> Part:
     """The columns of one table under their canonical names, then the others."""
     uses, kept = assign(table.header, table.units_row, columns, found)
-    table = _without_totals(_without_remarks(table, uses, found), uses, found)
+    table = _without_remarks(table, uses, found)
+    _refuse_totals(table, uses, found)
     held = {u.name: _column(table, u) for u in uses}
     marks = decimal_marks({name: c for name, c in held.items() if name in QUANTITIES})
     read: dict[str, pd.Series] = {}
@@ -234,18 +235,16 @@ def _without_remarks(table: Table, uses: Sequence[Use], found: Findings) -> Tabl
     return replace(table, columns=tuple(c.where(filled) for c in table.columns))
 
 
-def _without_totals(table: Table, uses: Sequence[Use], found: Findings) -> Table:
-    """The table without rows that a spreadsheet adds up: a word for it in a required column, most of them blank."""
+def _refuse_totals(table: Table, uses: Sequence[Use], found: Findings) -> None:
+    """A fault for each row that a spreadsheet adds up: a word for it in a required column, most of them blank. Every
+    blank of it is a fault too; this one says what to do."""
     needed = [table.columns[u.index] for u in uses if u.index is not None and u.name in REQUIRED]
     blank = sum((c.codes < 0).astype(int) for c in needed) if needed else np.zeros(len(table.row_numbers), int)
-    totals = np.zeros(len(table.row_numbers), dtype=bool)
     for column in needed:
         words = [isinstance(v, str) and v.strip().rstrip(":").casefold() in _TOTALS for v in column.values]
-        totals |= np.array([*words, False])[column.codes]
-    totals &= 2 * blank > len(needed)
-    for i in np.flatnonzero(totals):
-        found.tell(int(table.row_numbers[i]), None, "set aside", "a row of totals, not of an edge")
-    return replace(table, columns=tuple(c.where(~totals) for c in table.columns)) if totals.any() else table
+        for i in np.flatnonzero(np.array([*words, False])[column.codes] & (2 * blank > len(needed))):
+            found.fault(int(table.row_numbers[i]), column.header, str(column.values[column.codes[i]]),
+                        "a row of one edge", "a row of totals is none: delete it")
 
 
 def _column(table: Table, use: Use) -> Column:

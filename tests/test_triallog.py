@@ -29,12 +29,12 @@ def test_a_clean_log_is_read_in_silence():
 
 
 @pytest.mark.parametrize("word", ["Total", "mean:", "Summe"])
-def test_a_row_of_totals_is_set_aside_and_told(word):
+def test_a_row_of_totals_is_refused_with_what_to_do(word):
     blanks = dict.fromkeys(REQUIRED, None)
-    for cells in ({"run": word, "edge_radius_mm": 4.2}, {"material": word, "contact_hours": 12}):
-        log = read_log(pd.concat([clean().astype(object), pd.DataFrame([blanks | cells])], ignore_index=True))
-        assert len(log.rows) == 16
-        assert said(log) == [(18, None, "a row of totals, not of an edge")]
+    for column, cells in (("run", {"run": word, "edge_radius_mm": 4.2}), ("material", {"material": word, "run": "9"})):
+        found = faults(pd.concat([clean().astype(object), pd.DataFrame([blanks | cells])], ignore_index=True))
+        assert {p.row for p in found} == {18}
+        assert [(p.column, p.found) for p in found if "delete it" in p.remedy] == [(column, word)]
 
 
 def test_a_run_may_be_called_what_a_spreadsheet_calls_a_total():
