@@ -1,8 +1,8 @@
 """The posterior of a long log: rows pin down what belongs to rows, and only what hangs on few is left open.
 
 From some thousand rows on, spreads of edges and tails (and of plates, where there are thousands) stand to a few per
-cent: they are put at their mode. What stays uncertain, the spreads of sheets and, of few plates, theirs, is explored
-as ever, on sums over the rows that are taken once.
+cent: they are put at their mode, of very long logs that of some rows by lot. What stays uncertain, the spreads of
+sheets and, of few plates or few to a sheet, theirs, is explored as ever, on sums over all rows that are taken once.
 """
 
 from __future__ import annotations
@@ -188,7 +188,8 @@ class _Held(NamedTuple):
     """Rows about the mode, sheets and coefficients held; `times`: how many such plates they stand for each.
 
     `a` (1, R, qu, qu): what the rows tell of each plate's effects `plate`, about which they are taken to be normal:
-    integrals over a plate are laid where it is at the spreads asked for, not at those of the mode.
+    with `score` (1, R, qu), what pulls at them from 0, integrals over a plate are laid where it is at the spreads asked
+    for, not at those of the mode.
     """
 
     data: MixedData
