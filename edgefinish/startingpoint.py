@@ -41,7 +41,9 @@ class StartingPoint:
 
 def starting_point(model: LineFit, job: Job) -> StartingPoint | None:
     """See `LineModel.starting_point`."""
-    if (model.materials == model.material_of(job)).any() or evidence.beyond_line(model, job) \
+    known = set(model.log.rows["material"])
+    misspelled = job.material not in known and job.material.casefold() in {name.casefold() for name in known}
+    if misspelled or (model.materials == model.material_of(job)).any() or evidence.beyond_line(model, job) \
             or not _known(model, job):
         return None
     tried = evidence.Tried.of(model, job)
@@ -52,13 +54,13 @@ def starting_point(model: LineFit, job: Job) -> StartingPoint | None:
     best = int(share.argmax())
     speed = float(np.clip(centre * np.exp(x[best]), tried.low, tried.high))
     names = sorted(model.materials.unique())
-    known = names[0] if len(names) == 1 else f"the {len(names)} materials tried"
+    them_all = names[0] if len(names) == 1 else f"the {len(names)} materials tried"
     them = "materials are taken to differ" if len(names) == 1 else "these differ from one another"
     burr = " Burr was not looked at." if job.residual_burr_mm is not None else ""
     return StartingPoint(speed, float(share[best]), (
         f"A starting point for its trial, no promise: about {shown('feed_speed_m_min', speed, model.units)}, where "
         f"perhaps {percent(round(float(share[best]), 1))} of edges would be within the limits if {job.material} "
-        f"differs from {known} as {them}.{burr}"))
+        f"differs from {them_all} as {them}.{burr}"))
 
 
 def _known(model: LineFit, job: Job) -> bool:

@@ -208,8 +208,8 @@ def test_a_material_without_plates_gets_a_starting_point_and_no_promise():
 
 
 @pytest.mark.parametrize("change", [
-    {"material": KNOWN[0]}, {"drum_pressure_kPa": 300.0}, {"thickness_mm": 90.0}, {"grit": "P36"}, {"passes": 5},
-    {"sheet_hours": (0.0, 99.0)}, {"edge_radius_mm": None, "residual_burr_mm": 0.0}])
+    {"material": KNOWN[0]}, {"material": KNOWN[0].lower()}, {"drum_pressure_kPa": 300.0}, {"thickness_mm": 90.0},
+    {"grit": "P36"}, {"passes": 5}, {"sheet_hours": (0.0, 99.0)}, {"edge_radius_mm": None, "residual_burr_mm": 0.0}])
 def test_no_starting_point_beyond_what_was_run_or_for_what_was(change):
     one = trial("typical", 2)
     model = ef.fit(ef.read_log(one.known))
