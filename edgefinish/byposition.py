@@ -14,6 +14,7 @@ ALIKE = 0.25
 """SD, over positions, of the logarithm of how much edges scatter: the prior where they are told apart. Judgement."""
 _FACTORS = np.linspace(-1.2, 1.2, 241)
 _MOST_ROWS = 20_000
+_FAR = 3.0  # SDs beyond which an edge counts as if it lay there: tails and slips move no mean
 
 
 def steps_apart(layout: Layout, posterior: Posterior, of_material: np.ndarray) -> tuple[str, float] | None:
@@ -22,24 +23,21 @@ def steps_apart(layout: Layout, posterior: Posterior, of_material: np.ndarray) -
 
     `of_material` (n,): which rows of the fit are of the material. The fit has the same positions for all materials.
     """
-    data = posterior.data
-    rows = np.flatnonzero(~layout.is_removal & (data.side == 0))
-    count = len(layout.positions)
-    mine = of_material[rows]
-    if count < 2 or not mine.any() or mine.all():
+    data, count = posterior.data, len(layout.positions)
+    measured = ~layout.is_removal & (data.side == 0)
+    rows = np.flatnonzero(measured & of_material)
+    if count < 2 or len(rows) < 2 or len(rows) == measured.sum():
         return None
     position = data.row_columns[rows, :count].argmax(1)
-    gap = data.y[rows] - posterior.at_mode.eta[0][rows]
-    sd = posterior.at_mode_sd[0]
-    seen = np.bincount(position[mine], minlength=count)
-    there = seen > 0
-    mean = np.bincount(position[mine], np.clip(gap[mine], -3 * sd, 3 * sd), count)[there] / seen[there]
-    mean = mean - np.average(mean, weights=seen[there])
-    strange = float((mean**2 * seen[there]).sum() / gap[mine].clip(-3 * sd, 3 * sd).var())
-    if there.sum() < 2 or chdtrc(there.sum() - 1, strange) > SURE:
+    sd = posterior.at_mode_sd[0] * (np.ones(len(rows)) if data.edge_factor is None else data.edge_factor[rows])
+    z = np.clip((data.y[rows] - posterior.at_mode.eta[0][rows]) / sd, -_FAR, _FAR)
+    there, place, seen = np.unique(position, return_inverse=True, return_counts=True)
+    mean = np.bincount(place, z) / seen
+    mean = mean - np.average(mean, weights=seen)
+    if len(there) < 2 or chdtrc(len(there) - 1, float((mean**2 * seen).sum() / z.var())) > SURE:
         return None
     most = int(np.abs(mean).argmax())
-    return layout.positions[int(np.flatnonzero(there)[most])], float(np.exp(mean[most]))
+    return layout.positions[there[most]], float(np.exp(mean[most] * sd[place == most].mean()))
 
 
 def spread_by_position(layout: Layout, posterior: Posterior) -> dict[str, float]:

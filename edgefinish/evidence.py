@@ -56,7 +56,7 @@ class Tried:
     @property
     def narrow(self) -> bool:
         """Whether no window can lie within, as wide as one has to be."""
-        return bool(np.log(self.high / self.low) < LEAST_WIDTH) if self.low < self.high else True
+        return bool(np.log(self.high / self.low) < LEAST_WIDTH)
 
     @classmethod
     def of(cls, model: LineFit, job: Job) -> Self:

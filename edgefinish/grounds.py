@@ -260,12 +260,7 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried) -> li
         found.append(f"Edges do not scatter alike at all positions: most at {POSITION_WORDS[wild]} edges, "
                      f"{layout.position_spread[wild] / min(layout.position_spread.values()):.1f} times as much as "
                      "where they scatter least. Each position is judged by its own.")
-    material = model.material_of(job)
-    mine = (model.materials.iloc[layout.row] == material).to_numpy()
-    if (step := model._keep(("steps", id(layout), material), partial(steps_apart, layout, post, mine))) is not None:
-        found.append(f"Edge positions of {job.material} do not lie to each other as in the log's other materials: "
-                     f"{POSITION_WORDS[step[0]]} edges lie {change(step[1])} off what the fit tells. "
-                     f"Judge {job.material} by a log of its own rows alone.")
+    found += model._keep(("steps", id(layout), model.material_of(job)), partial(_steps_apart, model, job, fitted))
     found += evidence.between(model, job)
     found += model._keep(("process unsaid", model.material_of(job)), partial(_process_unsaid, model, job))
     measured = _position_names(model, job)
@@ -277,6 +272,16 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried) -> li
     if job.residual_burr_mm is not None:
         found += _burr_flags(model, job)
     return found
+
+
+def _steps_apart(model: LineFit, job: Job, fitted: LawFit) -> list[str]:
+    """Where the job's material has its edge positions otherwise than the fit, which has them alike for all."""
+    mine = (model.materials.iloc[fitted.layout.row] == model.material_of(job)).to_numpy()
+    step = steps_apart(fitted.layout, fitted.posterior, mine)
+    return [] if step is None else [
+        f"Edge positions of {job.material} do not lie to each other as in the log's other materials: "
+        f"{POSITION_WORDS[step[0]]} edges lie {change(step[1])} off what the fit tells. Judge {job.material} by a log "
+        "of its own rows alone."]
 
 
 def _process_unsaid(model: LineFit, job: Job) -> list[str]:
@@ -400,7 +405,7 @@ def _burr_flags(model: LineFit, job: Job) -> list[str]:
         some = f"{unread} burr reading{'s' if unread > 1 else ''} below or above a gauge limit"
         found.append(f"{some}: whether they are within the job's cannot be told, and nothing is learned of them.")
     fit = model.burr_fit(job)
-    if fit.data.position is not None and fit.data.apart:
+    if fit.data.apart:
         most = int(fit.moments()[0][-fit.data.positions:].argmin())
         edges = model.burr_edges(job)
         there, burred = edges.position == most, ~edges.cleared
