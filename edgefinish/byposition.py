@@ -1,4 +1,4 @@
-"""Whether edges scatter more at one position than at another, and how many times as much."""
+"""Whether edges scatter more at one position than at another, and whether a material has its positions otherwise."""
 
 from __future__ import annotations
 
@@ -10,34 +10,28 @@ from .posterior import Posterior
 
 SURE = 0.01
 """Positions are told apart where chance would do so more seldom than this."""
+_OTHERWISE = 0.05
+"""The same for a material's own steps of positions: to allow for them where there are none costs little."""
 ALIKE = 0.25
 """SD, over positions, of the logarithm of how much edges scatter: the prior where they are told apart. Judgement."""
 _FACTORS = np.linspace(-1.2, 1.2, 241)
 _MOST_ROWS = 20_000
-_FAR = 3.0  # SDs beyond which an edge counts as if it lay there: tails and slips move no mean
+_TELLS = 0.01  # of the prior's variance
 
 
-def steps_apart(layout: Layout, posterior: Posterior, of_material: np.ndarray) -> tuple[str, float] | None:
-    """The position that lies farthest from where the whole log puts it on one material, and how many times as large
-    its edges come out there; None where chance would do as much more often than in `SURE`.
+def own_steps_stand_out(layout: Layout, posterior: Posterior) -> bool:
+    """Whether the asked material's own steps of positions are more than their prior lets expect.
 
-    `of_material` (n,): which rows of the fit are of the material. The fit has the same positions for all materials.
+    A posterior mean varies about the prior's by what the log took off the prior's variance: chi-squared, over the
+    directions of which the log tells anything.
     """
-    data, count = posterior.data, len(layout.positions)
-    measured = ~layout.is_removal & (data.side == 0)
-    rows = np.flatnonzero(measured & of_material)
-    if count < 2 or len(rows) < 2 or len(rows) == measured.sum():
-        return None
-    position = data.row_columns[rows, :count].argmax(1)
-    sd = posterior.at_mode_sd[0] * (np.ones(len(rows)) if data.edge_factor is None else data.edge_factor[rows])
-    z = np.clip((data.y[rows] - posterior.at_mode.eta[0][rows]) / sd, -_FAR, _FAR)
-    there, place, seen = np.unique(position, return_inverse=True, return_counts=True)
-    mean = np.bincount(place, z) / seen
-    mean = mean - np.average(mean, weights=seen)
-    if len(there) < 2 or chdtrc(len(there) - 1, float((mean**2 * seen).sum() / z.var())) > SURE:
-        return None
-    most = int(np.abs(mean).argmax())
-    return layout.positions[there[most]], float(np.exp(mean[most] * sd[place == most].mean()))
+    own, at = layout.names.own_position, posterior.at_mode
+    prior = posterior.data.coef_sd[own] ** 2
+    half = np.linalg.inv(at.chol[0])[:, own]
+    told, axes = np.linalg.eigh(np.diag(prior) - half.T @ half)
+    some = told > _TELLS * prior.min()
+    far = ((axes.T @ at.coef[0][own])[some] ** 2 / told[some]).sum()
+    return bool(chdtrc(some.sum(), far) < _OTHERWISE)
 
 
 def spread_by_position(layout: Layout, posterior: Posterior) -> dict[str, float]:

@@ -30,8 +30,7 @@ SETTINGS = ("drum_pressure_kPa", "thickness_mm", "passes")
 ROUNDING = 0.01
 """A setting this near to what was run counts as run: gauges and unit conversions round."""
 FAR_APART = 1.8
-"""Tried settings farther apart than this ratio leave open how the law goes between them: one that bends by as much as
-speed's may be some percent off there."""
+"""Between tried settings farther apart than this ratio a law may bend by some percent. The window allows for it."""
 AGE_MARGIN = 0.15
 """The youngest sheet run may be older than the job's by this share of the oldest: wear is read back that far."""
 
@@ -231,8 +230,8 @@ def between(model: LineFit, job: Job) -> list[str]:
         if not near.any() and len(below) and len(above) and above[0] > below[-1] * FAR_APART:
             what, label = shown(name, value, system), QUANTITIES[name].label.capitalize()
             found.append(f"{label} {what} was not run, only {shown(name, below[-1], system)} and "
-                         f"{shown(name, above[0], system)} about it: between them the law is taken to be a power. "
-                         f"Run 3 plates at {what} to learn whether it is.")
+                         f"{shown(name, above[0], system)} about it: the window is narrower for a law that may bend "
+                         f"between them. Run 3 plates at {what} to have it wider.")
     return found
 
 

@@ -10,10 +10,9 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from . import evidence
-from .byposition import steps_apart
 from .intervals import turning
 from .job import Job, SpeedWindow
-from .laws import CURVATURE, wear_columns
+from .laws import BENDS, FEED, PASSES, PRESSURE, THICKNESS, wear_columns
 from .layout import plates_of
 from .linefit import LawFit, LineFit
 from .promise import Promise
@@ -236,9 +235,11 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried) -> li
     found += [*few, evidence.run_next(model, job, (float(np.sqrt(np.prod(tried.speeds))),), 2)] if few else []
     found += _history_flags(model, fitted) if model.past else _spread_flags(model, job, fitted)
     mean, sd = post.moments()
-    curve = layout.names.dose.start + 1 + CURVATURE
-    if abs(mean[curve]) > 2 * sd[curve]:
-        found.append("The law of speed curves: it is no plain power of speed over the range tried.")
+    for name, term in (("speed", FEED), ("drum pressure", PRESSURE), ("thickness", THICKNESS),
+                       ("passes", PASSES)):
+        curve = layout.names.dose.start + 1 + BENDS[term]
+        if abs(mean[curve]) > 2 * sd[curve]:
+            found.append(f"The law of {name} curves: it is no plain power of {name} over the range tried.")
     if layout.has_drift:
         drift = layout.names.dose.stop - 1
         if abs(mean[drift]) > 2 * sd[drift]:
@@ -260,7 +261,7 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried) -> li
         found.append(f"Edges do not scatter alike at all positions: most at {POSITION_WORDS[wild]} edges, "
                      f"{layout.position_spread[wild] / min(layout.position_spread.values()):.1f} times as much as "
                      "where they scatter least. Each position is judged by its own.")
-    found += model._keep(("steps", id(layout), model.material_of(job)), partial(_steps_apart, model, job, fitted))
+    found += [_own_steps(job, fitted)] if layout.own_steps else []
     found += evidence.between(model, job)
     found += model._keep(("process unsaid", model.material_of(job)), partial(_process_unsaid, model, job))
     measured = _position_names(model, job)
@@ -274,14 +275,14 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried) -> li
     return found
 
 
-def _steps_apart(model: LineFit, job: Job, fitted: LawFit) -> list[str]:
-    """Where the job's material has its edge positions otherwise than the fit, which has them alike for all."""
-    mine = (model.materials.iloc[fitted.layout.row] == model.material_of(job)).to_numpy()
-    step = steps_apart(fitted.layout, fitted.posterior, mine)
-    return [] if step is None else [
-        f"Edge positions of {job.material} do not lie to each other as in the log's other materials: "
-        f"{POSITION_WORDS[step[0]]} edges lie {change(step[1])} off what the fit tells. Judge {job.material} by a log "
-        "of its own rows alone."]
+def _own_steps(job: Job, fitted: LawFit) -> str:
+    """Where the job's material has its edge positions otherwise than the log's others."""
+    own = fitted.posterior.moments()[0][fitted.layout.names.own_position]
+    own = own - own.mean()
+    most = int(np.abs(own).argmax())
+    where = POSITION_WORDS[fitted.layout.positions[most]]
+    return (f"Edge positions of {job.material} do not lie to each other as in the log's other materials: radii at "
+            f"{where} edges stand {change(float(np.exp(own[most])))} apart. The window goes by {job.material}'s own.")
 
 
 def _process_unsaid(model: LineFit, job: Job) -> list[str]:

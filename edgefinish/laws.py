@@ -5,9 +5,9 @@ one pass removes in proportion to pressure over feed speed, and N passes N times
 r takes an area of 0.2146 r², so that the radius goes as the square root of that dose. Compliant drums depart from
 both: hence these exponents are where the fit starts, with room about them, and not what it must return.
 
-Both laws are straight in the logarithm of each setting but for a curvature in log feed speed, and the wear of a sheet
-is averaged over forms between a straight line in contact hours and one in their square root, beside a running in of
-the fresh sheet. Change a law here, and the fit, the windows and the pages follow.
+Both laws are straight in the logarithm of each setting but for curvatures in those of feed speed, pressure, thickness
+and passes, and the wear of a sheet is averaged over forms between a straight line in contact hours and one in their
+square root, beside a running in of the fresh sheet. Change a law here, and the fit, the windows and the pages follow.
 """
 
 from __future__ import annotations
@@ -80,6 +80,11 @@ def log_pressure(settings: Settings, centre: Centre) -> Floats:
     return np.log(np.asarray(settings.drum_pressure_kPa, float) / centre.drum_pressure_kPa)
 
 
+def log_thickness(settings: Settings, centre: Centre) -> Floats:
+    """Logarithm of thickness over the centre."""
+    return np.log(np.asarray(settings.thickness_mm, float) / centre.thickness_mm)
+
+
 def _age(settings: Settings) -> Floats:
     return np.asarray(settings.contact_hours, float) / WEAR_HOURS
 
@@ -93,14 +98,19 @@ TERMS: tuple[Term, ...] = (
     Term("curvature in feed speed", 0.0, 0.10, 0.08, lambda s, c: log_feed(s, c) ** 2),
     Term("drum pressure", 0.5, 0.25, 0.15, log_pressure),
     Term("grain size", 0.4, 0.25, 0.15, lambda s, c: np.log(np.asarray(s.grain_um, float) / c.grain_um)),
-    Term("thickness", 0.0, 0.15, 0.10, lambda s, c: np.log(np.asarray(s.thickness_mm, float) / c.thickness_mm)),
+    Term("thickness", 0.0, 0.15, 0.10, log_thickness),
     Term("passes", 0.5, 0.25, 0.15, lambda s, c: np.log(np.asarray(s.passes, float))),
     Term("wear per 10 h", -0.15, 0.15, 0.10, lambda s, c: _age(s)),
     Term("early wear", 0.0, 0.15, 0.10, lambda s, c: np.sqrt(_age(s)) - _age(s)),
     Term("running in", 0.0, 0.08, 0.04, lambda s, c: _run_in(_age(s))),
+    Term("curvature in drum pressure", 0.0, 0.08, 0.04, lambda s, c: log_pressure(s, c) ** 2),
+    Term("curvature in thickness", 0.0, 0.08, 0.04, lambda s, c: log_thickness(s, c) ** 2),
+    Term("curvature in passes", 0.0, 0.08, 0.04, lambda s, c: np.log(np.asarray(s.passes, float)) ** 2),
 )
-FEED, CURVATURE, PRESSURE, GRAIN, THICKNESS = range(5)
+FEED, CURVATURE, PRESSURE, GRAIN, THICKNESS, PASSES = range(6)
 WEAR, RUN_IN = slice(6, 9), 8
+BENDS = {FEED: CURVATURE, PRESSURE: 9, THICKNESS: 10, PASSES: 11}
+"""The curvature of each setting that has one: between settings that were run a law is free to bend that much."""
 
 
 def columns(settings: Settings, centre: Centre) -> Floats:
@@ -108,7 +118,7 @@ def columns(settings: Settings, centre: Centre) -> Floats:
 
     >>> s = Settings(2.0, 60.0, 201.0, 10.0, 4, 10.0)
     >>> columns(s, Centre(1.0, 60.0, 201.0, 10.0)).round(3).tolist()
-    [0.693, 0.48, 0.0, 0.0, 0.0, 1.386, 1.0, 0.0, 1.0]
+    [0.693, 0.48, 0.0, 0.0, 0.0, 1.386, 1.0, 0.0, 1.0, 0.0, 0.0, 1.922]
     """
     found = [t.column(settings, centre) for t in TERMS]
     out = np.empty((*np.broadcast(*found).shape, len(TERMS)))

@@ -18,10 +18,14 @@ from numpy.typing import NDArray
 from .abrasive import GRAIN_UM
 from .laws import (
     AREA_LAW,
+    BENDS,
     CURVATURE,
     FEED,
+    PASSES,
+    PRESSURE,
     RUN_IN,
     TERMS,
+    THICKNESS,
     WEAR,
     WEAR_HOURS,
     Centre,
@@ -52,7 +56,9 @@ class Priors:
     Medians and log SDs were set on simulated lines, not on data of any line: common practice has no source for them.
     A sheet's own wear is per 10 contact hours, 0 on a fresh sheet. Where a log has several materials: `material`, the
     SDs of level, feed exponent, pressure exponent and wear from material to material, `odd_times` as large of an odd
-    one; `material_spread`, the SD of the logarithm of a factor on all spreads of a material.
+    one; of the material asked for, `material_spread`, the SD of the logarithm of a factor on all its spreads, and
+    `material_position`, the SD by which its edge positions may lie otherwise than the others', or may where they
+    clearly do.
     """
 
     edge: Spread = Spread(0.10, 0.7)
@@ -68,9 +74,11 @@ class Priors:
         Spread(0.20, 0.7), Spread(0.12, 0.7), Spread(0.12, 0.7), Spread(0.04, 0.7))
     odd_times: tuple[float, float, float, float] = (4.0, 4.0, 4.0, 2.0)
     material_spread: float = 0.25
+    material_position: tuple[float, float] = (0.05, 0.20)
     removal_material: float = 0.25
     drift: float = 0.05
     run_in: float = TERMS[RUN_IN].sd
+    bend: float = TERMS[BENDS[THICKNESS]].sd
 
     def spreads(self, removal: bool) -> dict[str, tuple[Spread, ...]]:
         """The spreads by level, as `MixedData` has them."""
@@ -80,9 +88,10 @@ class Priors:
 
 
 STANDARD = Priors()
-JOINT = Priors(drift=0.03, run_in=0.04)
+JOINT = Priors(drift=0.03, run_in=0.04, bend=0.04, material_position=(0.03, 0.20))
 """Where burr or removal are promised too. Windows of several limits lose most to what few trials say of burr, and held
-with room to spare on simulated lines: less drift and running in that no run shows is feared than for the radius alone.
+with room to spare on simulated lines: less is feared that no run shows (drift, running in, laws that bend, positions of
+one material) than for the radius alone.
 """
 
 
@@ -144,6 +153,7 @@ class Names(NamedTuple):
     removal: slice
     position: slice
     removal_position: slice
+    own_position: slice
 
 
 @dataclass(frozen=True, eq=False)
@@ -153,7 +163,8 @@ class Layout:
     `row` (n,) index into the log's rows and `is_removal` (n,) of each row of `data`; `plates` (R,): which of the log's
     `plates_of` each is;
     `asked`: the material whose spreads may be other than the others', None where all are taken to be alike;
-    `position_spread`: how many times as much as usual edges scatter, by position; empty where all are alike.
+    `position_spread`: how many times as much as usual edges scatter, by position; empty where all are alike;
+    `own_steps`: whether the asked material's positions clearly lie otherwise than the others'.
     """
 
     data: MixedData
@@ -168,6 +179,7 @@ class Layout:
     names: Names
     asked: str | None
     position_spread: Mapping[str, float]
+    own_steps: bool
 
     @property
     def has_removal(self) -> bool:
@@ -205,7 +217,9 @@ class Layout:
             own = ["level", *[t.name for t in TERMS], *([f"{m}: level" for m in self.materials] if several else [])]
             names += [("removal, beyond the area law", n) for n in own]
         names += [("edge radius", p) for p in self.positions]
-        return names + ([("removal, beyond the area law", p) for p in self.positions] if self.has_removal else [])
+        names += [("removal, beyond the area law", p) for p in self.positions] if self.has_removal else []
+        own = self.names.own_position
+        return names + ([("edge radius", f"{self.asked}: {p}") for p in self.positions] if own.stop > own.start else [])
 
 
 def _onehot(index: NDArray[np.intp], count: int) -> Floats:
@@ -255,13 +269,13 @@ def _middle(values: NDArray[np.float64]) -> float:
 
 
 def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Priors | None = None,
-            weight: float = 0.0, asked: str | None = None, position_spread: Mapping[str, float] | None = None
-            ) -> Layout:
+            weight: float = 0.0, asked: str | None = None, position_spread: Mapping[str, float] | None = None,
+            own_steps: bool = False) -> Layout:
     """The mixed model of the edge radius of a log, and of its removal as well where asked for.
 
     Only rows with a reading take part. Priors are those of `TERMS` and of `priors`; with `past`, spreads have a prior
     of which `weight` is that of the past. `asked`: a material of several whose spreads may differ from the others'.
-    `position_spread`: see `Layout`.
+    `position_spread`, `own_steps`: see `Layout`.
     """
     rows, spread = log.rows, dict(position_spread or {})
     readings = [log.reading("edge_radius_mm")] + ([log.reading("removal_um")] if removal else [])
@@ -300,25 +314,31 @@ def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Pr
     sheet_load[:, 0, 1] = np.asarray(settings.contact_hours) / WEAR_HOURS
     if removal:
         sheet_load[:, 1, 2] = 1
-    mean, sd = _coefficient_priors(y, is_removal, removal, len(materials), n_pos, order is not None, priors)
-    several = slice(n_dose + n_own, n_dose + n_own + n_pos)
     kin = len(priors.material) if len(materials) > 1 else 0
+    own_plates = material == materials.index(asked) if kin and asked in materials else None
+    by_row = [at * load[:, :1]]
+    if removal:
+        by_row.append(at * is_removal[:, None])
+    if own_plates is not None:
+        by_row.append(by_row[0] * own_plates[plate][:, None])
+    mean, sd = _coefficient_priors(y, is_removal, removal, len(materials), n_pos, order is not None, priors)
+    if own_plates is not None:
+        mean, sd = np.append(mean, np.zeros(n_pos)), np.append(sd, np.full(n_pos, priors.material_position[own_steps]))
+    ends = np.cumsum([n_dose, n_own, n_pos, n_pos * removal, n_pos * (own_plates is not None)])
     data = MixedData(
         y=y, side=side.astype(np.int8), scale=is_removal.astype(np.intp), load=load, plate=plate, sheet=sheet,
         sheet_load=sheet_load, plate_columns=plate_columns,
-        row_columns=np.concatenate([at * load[:, :1], *([at * is_removal[:, None]] if removal else [])], 1),
+        row_columns=np.concatenate(by_row, 1),
         coef_mean=mean, coef_sd=sd, **priors.spreads(removal),
         second_prior=() if past is None else sum(past.spreads(removal).values(), ()), second_weight=weight,
         edge_least=FINEST,
         kin=1 + len(TERMS) + np.arange(kin * len(materials)).reshape(kin, len(materials)),
         kin_spread=priors.material[:kin], kin_times=priors.odd_times[:kin],
-        own=material == materials.index(asked) if kin and asked in materials else None,
-        own_log_sd=priors.material_spread,
+        own=own_plates, own_log_sd=priors.material_spread,
         edge_factor=np.where(is_removal, 1.0, [spread.get(positions[i], 1.0) for i in position]) if spread else None)
-    names = Names(slice(0, n_dose), slice(n_dose, n_dose + n_own), several,
-                  slice(several.stop, several.stop + n_pos * removal))
+    names = Names(*map(slice, [0, *ends[:-1].tolist()], ends.tolist()))
     return Layout(data, centre, materials, positions, sheets, plate_list, row, is_removal, order is not None, names,
-                  asked, spread)
+                  asked, spread, own_steps)
 
 
 def _coefficient_priors(y: Floats, is_removal: NDArray[np.bool_], removal: bool, materials: int, positions: int,
@@ -326,6 +346,8 @@ def _coefficient_priors(y: Floats, is_removal: NDArray[np.bool_], removal: bool,
     level, removed = (y[which].mean() if which.any() else 0.0 for which in (~is_removal, is_removal))
     mean, sd = [level, *[t.mean for t in TERMS]], [1.0, *[t.sd for t in TERMS]]
     sd[1 + RUN_IN] = priors.run_in
+    for term in (PRESSURE, THICKNESS, PASSES):
+        sd[1 + BENDS[term]] = priors.bend
     if materials > 1:
         for spread in priors.material:
             mean, sd = mean + [0.0] * materials, sd + [spread.median] * materials
@@ -356,6 +378,8 @@ def paths(layout: Layout, coef: Floats, material: int, positions: Sequence[int])
         slope += dose[:, t + n + m + material]
         worn += dose[:, t + n + 3 * m + material, None] * OWN_WEAR
     position = coef[:, names.position][:, positions]
+    if material != NOBODY and layout.asked == layout.materials[material]:
+        position = position + coef[:, names.own_position][:, positions]
     radius = Path(np.zeros(len(coef)), slope, dose[:, t + CURVATURE].copy(), worn, position)
     if not layout.has_removal:
         return radius, None

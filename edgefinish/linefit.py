@@ -13,10 +13,10 @@ from scipy.special import ndtr
 
 from .abrasive import grain_um
 from .burr import MIDDLE_HEIGHT, SHEET, BurrData, BurrPosterior, fit_burr, future_heights, of_sheets, told_apart
-from .byposition import spread_by_position
+from .byposition import own_steps_stand_out, spread_by_position
 from .history import WEIGHT, Past, learn, pool
 from .job import Job, Line
-from .laws import BURR_OF_EDGE, RUN_IN, TERMS, WEAR_HOURS, Settings
+from .laws import BENDS, BURR_OF_EDGE, FEED, RUN_IN, TERMS, WEAR_HOURS, Settings
 from .layout import (
     JOINT,
     STANDARD,
@@ -90,7 +90,8 @@ class LawFit:
         physics = np.zeros(len(precision), bool)
         first = self.layout.names.dose.start + 1
         physics[first:first + len(TERMS)] = True
-        physics[first + RUN_IN] = False  # no exponent: how much of it there may be is part of what is assumed of wear
+        # no exponents: how far laws may go astray there is all that is assumed of it
+        physics[[first + RUN_IN, *(first + bend for term, bend in BENDS.items() if term != FEED)]] = False
         wide = precision - np.diag(self.posterior.data.precision * physics * (1 - 1 / 16))
         return np.linalg.inv(precision), np.linalg.inv(wide)
 
@@ -134,7 +135,7 @@ class LineFit:
     def law(self, *, removal: bool = False, priors: Priors = STANDARD, asked: str | None = None) -> LawFit:
         """The fitted law of the edge radius, with removal beside it where asked for.
 
-        `asked`: a material whose spreads may be other than those of the log's other materials.
+        `asked`: a material whose spreads and steps of edge positions may be other than those of the log's others.
         """
         def taken_over(near: LawFit, layout: Layout) -> Layout:
             return self.past.law.added(layout) if self.past and near.law_as_before else layout
@@ -146,7 +147,8 @@ class LineFit:
                           asked=asked)
             if self.like is not None:
                 near = self.like.law(removal=removal, priors=priors, asked=asked)
-                layout = taken_over(near, lay(position_spread=near.layout.position_spread))
+                layout = taken_over(near, lay(position_spread=near.layout.position_spread,
+                                              own_steps=near.layout.own_steps))
                 start = near.posterior.mode if near.posterior.data.family == layout.data.family else None
                 return LawFit(layout, posterior(layout.data, REFIT_NODES, start), priors)
             if asked is not None:  # all spreads alike is near, and wanted for other answers anyway
@@ -154,6 +156,9 @@ class LineFit:
                 layout = taken_over(near, lay(position_spread=near.layout.position_spread))
                 found = posterior(layout.data, nodes,
                                   np.r_[near.posterior.mode.theta, np.zeros(int(layout.data.own is not None))])
+                if own_steps_stand_out(layout, found):
+                    layout = taken_over(near, lay(position_spread=near.layout.position_spread, own_steps=True))
+                    found = posterior(layout.data, nodes, found.mode.theta)
                 settled = found.mode.settled and near.posterior.settled
                 return LawFit(layout, replace(found, mode=found.mode._replace(settled=settled)), priors)
             layout = lay()

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import chdtrc
 
-from .laws import CURVATURE, FEED, GRAIN, PRESSURE, TERMS, THICKNESS, WEAR, Centre
+from .laws import BENDS, FEED, GRAIN, PRESSURE, TERMS, THICKNESS, WEAR, Centre
 from .layout import OWN_WEAR, STANDARD, Layout, lay_out, material_keys
 from .posterior import Posterior, posterior
 from .rows import Floats
@@ -49,9 +49,11 @@ class PastLaw:
         """The same on all coefficients of a layout: precision (p, p) and vector (p,)."""
         turn = np.eye(len(self.names))  # level and slope were about another middle
         here = layout.centre
-        feed, *others = (float(np.log(a / b)) for a, b in zip(astuple(here), astuple(self.centre), strict=True))
-        turn[0, 1 + FEED], turn[0, 1 + CURVATURE], turn[1 + FEED, 1 + CURVATURE] = -feed, feed**2, -2 * feed
-        turn[0, [1 + PRESSURE, 1 + GRAIN, 1 + THICKNESS]] = -np.array(others)
+        away = (float(np.log(a / b)) for a, b in zip(astuple(here), astuple(self.centre), strict=True))
+        for term, by in zip((FEED, PRESSURE, GRAIN, THICKNESS), away, strict=True):
+            turn[0, 1 + term] = -by
+            if term in BENDS:
+                turn[0, 1 + BENDS[term]], turn[1 + term, 1 + BENDS[term]] = by**2, -2 * by
         known = _places(layout)
         mine = [i for i, name in enumerate(self.names) if name in known]
         where = [known[self.names[i]] for i in mine]

@@ -44,20 +44,36 @@ def test_burr_that_stays_longer_at_one_position_ends_the_window_there_and_is_tol
     assert not any("More burr is left" in r for r in alike.window(job).reasons)
 
 
+def two_materials(step, seed):
+    """Plates of A and B in turn on the same sheets; at trailing edges B's log radius is `step` larger than A's."""
+    rng = np.random.default_rng([seed, 5])
+    usual = FAMILIES["usual"](rng)[0]
+    other = replace(usual, position={**usual.position, "trailing": usual.position["trailing"] + step})
+    logs = [run_trial(truth, Plan(sheets=8, plates=48), np.random.default_rng([seed, 6])).assign(material=name)
+            for name, truth in (("A", usual), ("B", other))]
+    plates = [log[log["run"].str[1:].astype(int) % 2 == k] for k, log in enumerate(logs)]
+    return other, ef.read_log(pd.concat(plates, ignore_index=True))
+
+
 @pytest.mark.parametrize("step", [0.0, -0.25])
-def test_a_material_whose_positions_lie_otherwise_is_told_to_be_judged_alone(step):
-    plan, told = Plan(sheets=8, plates=48), []
-    for seed in range(4):
-        usual = FAMILIES["usual"](np.random.default_rng([seed, 5]))[0]
-        other = replace(usual, position={**usual.position, "trailing": usual.position["trailing"] + step})
-        logs = [run_trial(truth, plan, np.random.default_rng([seed, 6])).assign(material=name)
-                for name, truth in (("A", usual), ("B", other))]
-        plates = [log[log["run"].str[1:].astype(int) % 2 == k] for k, log in enumerate(logs)]
-        job = ef.Job(material="B", thickness_mm=10, drum_pressure_kPa=60, grit="P80", edge_radius_mm=(0.2, 0.75),
+def test_a_material_whose_positions_lie_otherwise_is_judged_by_its_own_and_told(step):
+    said, held = 0, 0
+    for seed in range(8):
+        truth, log = two_materials(step, seed)
+        job = ef.Job(material="B", thickness_mm=10, drum_pressure_kPa=60, grit="P80", edge_radius_mm=(0.2, 1.2),
                      sheet_hours=(0, 12))
-        found = ef.fit(ef.read_log(pd.concat(plates, ignore_index=True))).window(job)
-        told += [r for r in found.reasons if r.startswith("Edge positions of B do not lie to each other as")]
-    assert len(told) == (4 if step else 0) and all("trailing edges lie −" in r for r in told)
+        model = ef.fit(log)
+        found = model.window(job)
+        told = [r for r in found.reasons if r.startswith("Edge positions of B do not lie to each other as")]
+        said += any("at trailing edges stand −" in r for r in told)
+        assert len(told) <= bool(step)
+        held += found.verdict == "window" and holds(truth, replace(job, material="S355"), found.low_m_min, found.high_m_min)
+        law = model.law_for(job)
+        own = law.posterior.moments()[0][law.layout.names.own_position]
+        assert law.layout.coefficient_names()[-len(own):] == [("edge radius", f"B: {p}") for p in law.layout.positions]
+        if step:
+            assert own.argmin() == law.layout.positions.index("trailing")
+    assert (said, held) == (8 if step else 0, 8)
 
 
 @pytest.fixture(scope="module")

@@ -17,7 +17,7 @@ from scipy.stats import kstest, multivariate_normal
 
 import edgefinish as ef
 from edgefinish.grounds import _history_flags
-from edgefinish.laws import CURVATURE, FEED, TERMS, Centre, Settings, columns
+from edgefinish.laws import BENDS, FEED, PRESSURE, TERMS, THICKNESS, Centre, Settings, columns
 from edgefinish.layout import OWN_WEAR, STANDARD, lay_out
 from edgefinish.mixed import solve
 from edgefinish.pastlaw import PastLaw, learn_law
@@ -120,7 +120,7 @@ def test_a_position_that_this_log_does_not_have_is_left_open_as_normals_leave_it
 def test_the_next_law_is_a_step_and_some_room_away_from_what_the_logs_show(materials):
     """Variances add (Lindley and Smith 1972): of what the logs show beyond the priors, of the room, of the step.
 
-    What they show nothing of (passes; the level against all positions together) stays open.
+    What they show nothing of (passes and their curvature; the level against all positions together) stays open.
     """
     logs = past()[:materials]
     parts = [log.rows.assign(material=f"{i} {m}", abrasive_sheet=f"{i} " + log.rows["abrasive_sheet"])
@@ -139,7 +139,7 @@ def test_the_next_law_is_a_step_and_some_room_away_from_what_the_logs_show(mater
     cov = cov + np.cov(coef, rowvar=False, aweights=weight, ddof=0)
     sd = layout.data.coef_sd[which]
     gain, axes = np.linalg.eigh(np.linalg.inv(cov / np.outer(sd, sd)) - np.eye(len(sd)))
-    assert (gain < 1e-9).sum() == 2
+    assert (gain < 1e-9).sum() == 3
     axes = axes[:, gain > 1e-9].T / sd
     shown = np.diag(1 / gain[gain > 1e-9])
     if materials == 1:
@@ -190,7 +190,7 @@ def test_the_chance_of_a_past_like_this_is_even_where_nothing_changed():
     cov = np.einsum("k,kip,kiq->pq", found.weight, half, half)
     cov += (coef - mean).T @ (found.weight[:, None] * (coef - mean))
     rng = np.random.default_rng(9)
-    names = [name for name in known.names if name != "passes"]
+    names = [name for name in known.names if not name.endswith("passes")]
     at = [known.names.index(n) for n in names]
     sub = known.precision[np.ix_(at, at)]
     roots, axes = np.linalg.eigh(sub)
@@ -220,7 +220,8 @@ def test_a_law_that_does_not_look_like_this_log_is_left_out_and_told():
 
 def test_columns_are_those_of_the_terms():
     """`PastLaw` turns level and slope to another middle by these places."""
-    s = Settings(2.0, 60.0, 201.0, 10.0, 1, 0.0)
+    s = Settings(2.0, 50.0, 201.0, 8.0, 1, 0.0)
     layout, _ = fitted()
-    x = np.log(2.0 / layout.centre.feed_speed_m_min)
-    assert columns(s, layout.centre)[[FEED, CURVATURE]] == pytest.approx([x, x**2])
+    for term, setting in ((FEED, "feed_speed_m_min"), (PRESSURE, "drum_pressure_kPa"), (THICKNESS, "thickness_mm")):
+        x = np.log(getattr(s, setting) / getattr(layout.centre, setting))
+        assert columns(s, layout.centre)[[term, BENDS[term]]] == pytest.approx([x, x**2])
