@@ -17,6 +17,8 @@ SETTINGS = ("material", "thickness_mm", "feed_speed_m_min", "drum_pressure_kPa",
             "contact_hours", "passes", "cut_process", "burr_severity")
 OF_A_RUN = ("cut_process", "burr_severity")  # where some rows of a run leave them blank, the run's others say them
 NAMES = ("run", "material", "abrasive_sheet")
+_ANOTHER_PLATE = 3  # settings, the sheet among them, in which a row is unlike the others of its run
+_ALIKE = str.maketrans("OIl", "011")
 LINE_SPEEDS_M_MIN = (0.9, 7.0)
 """Speeds that drum-and-brush lines run at; common practice, no source."""
 
@@ -113,6 +115,29 @@ def tell_rare_materials(log: Gathered) -> None:
         log.tell(where[0], "material", "told", f"{name!r} is named in one run only; is it {other!r}?")
 
 
+def tell_sheets_alike(log: Gathered) -> None:
+    """Two sheets whose names differ only in letters that look like figures are told, at the one less often named."""
+    if "abrasive_sheet" not in log.frame:
+        return
+    names = log.frame["abrasive_sheet"]
+    best: dict[str, str] = {}
+    for name in map(str, names.value_counts().index):
+        other = best.setdefault(name.translate(_ALIKE), name)
+        if other != name:
+            where = np.flatnonzero((names == name).to_numpy(dtype=bool, na_value=False))
+            log.tell(where[0], "abrasive_sheet", "told",
+                     f"{name!r} looks like {other!r}: if it is the same sheet, write it alike")
+
+
+def tell_edges_as_runs(log: Gathered) -> None:
+    """A log in which every run has one edge, though several positions were measured, is told."""
+    if not {"run", "edge_position"} <= set(log.frame) or log.frame["edge_position"].nunique() < 2:
+        return
+    if len(log.frame) > 1 and not log.frame.duplicated([c for c in ("run", "abrasive_sheet") if c in log.frame]).any():
+        log.tell(0, "run", "told", "every run has one edge only: how plates differ cannot be told from how edges do. "
+                 "If some are edges of one plate, give them one run name")
+
+
 def agreeing_rows(log: Gathered) -> np.ndarray:
     """Which rows agree with the rest of their run on every setting; the others are told as set aside.
 
@@ -124,7 +149,7 @@ def agreeing_rows(log: Gathered) -> np.ndarray:
     run_codes, run_names = pd.factorize(log.frame["run"])
     order = np.argsort(run_codes, kind="stable")
     starts = np.searchsorted(run_codes[order], np.arange(len(run_names) + 1))
-    refused = 0
+    refused, aside = 0, dict[int, list[tuple[str, str]]]()
     for column in (c for c in SETTINGS if c in log.frame):
         codes, values = pd.factorize(log.frame[column])
         filled = (codes >= 0) & (run_codes >= 0)
@@ -146,13 +171,21 @@ def agreeing_rows(log: Gathered) -> np.ndarray:
                 continue
             for i in others:
                 keep[i] = False
-                log.tell(i, column, "set aside", f"run {run_names[run]}: {texts[int(codes[i])]} here, "
-                         f"{texts[int(most)]} in {count.max()} other rows of this run")
+                aside.setdefault(i, []).append((column, f"run {run_names[run]}: {texts[int(codes[i])]} here, "
+                                                f"{texts[int(most)]} in {count.max()} other rows of this run"))
         if column in OF_A_RUN:
             _fill_from_run(log, column, codes, np.asarray(values, dtype=object), run_codes, distinct)
     if refused > LISTED:
         log.fault(0, None, f"{refused - LISTED} more runs that disagree with themselves", "one setting in a run",
                   "are runs of several days numbered alike?")
+    for i, unlike in sorted(aside.items()):
+        columns = [column for column, _ in unlike]
+        if "abrasive_sheet" in columns and len(unlike) >= _ANOTHER_PLATE:
+            log.fault(i, "run", f"run {run_names[run_codes[i]]} with another {' and '.join(map(label, columns))}",
+                      "one plate in a run", "this looks like another plate: give it a run name of its own")
+            continue
+        for column, text in unlike:
+            log.tell(i, column, "set aside", text)
     gone = np.setdiff1d(run_codes[~keep], run_codes[keep])
     for run in gone:
         at = int(np.flatnonzero(run_codes == run)[0])

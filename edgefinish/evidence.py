@@ -12,6 +12,7 @@ import pandas as pd
 
 from .errors import nearest
 from .job import Job
+from .layout import plates_of
 from .linefit import LineFit
 from .rows import Floats
 from .units import QUANTITIES, shown, unit_of
@@ -31,6 +32,9 @@ ROUNDING = 0.01
 """A setting this near to what was run counts as run: gauges and unit conversions round."""
 FAR_APART = 1.8
 """Between tried settings farther apart than this ratio a law may bend by some percent. The window allows for it."""
+ENOUGH_PLATES = 8
+"""Of so many plates one alone that stands `FAR_APART` from all others, at either end of the speeds, carries no window:
+a slip of the decimal point looks like that. Judgement, no source."""
 AGE_MARGIN = 0.15
 """The youngest sheet run may be older than the job's by this share of the oldest: wear is read back that far."""
 
@@ -60,13 +64,17 @@ class Tried:
     @classmethod
     def of(cls, model: LineFit, job: Job) -> Self:
         """Of the material, or of the whole log where the material was not run."""
-        def look() -> tuple[float, float]:
-            feed = model.log.rows["feed_speed_m_min"]
-            mine = feed[measured(model, job) & (model.materials == model.material_of(job))]
-            tried = mine if len(mine) else feed
-            return float(tried.min()), float(tried.max())
-        low, high = model._keep(("speeds", limited(job), model.material_of(job)), look)
-        why = ["the slowest speed tried", "the fastest speed tried"]
+        def look() -> tuple[float, float, bool, bool]:
+            rows = model.log.rows[measured(model, job) & (model.materials == model.material_of(job)).to_numpy()]
+            rows = rows if len(rows) else model.log.rows
+            feed = np.sort(rows["feed_speed_m_min"].to_numpy(float)[plates_of(rows).first])
+            enough = len(feed) >= ENOUGH_PLATES
+            slow = enough and bool(feed[1] > FAR_APART * feed[0])
+            fast = enough and bool(feed[-1] > FAR_APART * feed[-2])
+            return float(feed[int(slow)]), float(feed[-1 - int(fast)]), slow, fast
+        low, high, *alone = model._keep(("speeds", limited(job), model.material_of(job)), look)
+        more = " on more than one plate"
+        why = [f"the slowest speed tried{more * alone[0]}", f"the fastest speed tried{more * alone[1]}"]
         if model.line.feed_speed_m_min:
             least, most = model.line.feed_speed_m_min
             if least > low:
@@ -181,18 +189,27 @@ def _look(model: LineFit, job: Job) -> _Run:
         what = " with readings" if sheets < rows["abrasive_sheet"].nunique() else ""
         first.append(f"The whole log holds {sheets} abrasive sheet{'' if sheets == 1 else 's'}{what}: how much sheets "
                      f"differ cannot be told from fewer than {FEWEST_SHEETS}.")
-    last = unread(model, job) if len(run) else []
-    word = job.burr_severity
-    if word and "burr_severity" in rows and rows["burr_severity"].notna().any():
-        known = sorted(rows["burr_severity"].dropna().unique())
-        if word not in known:
-            hint = nearest(word, known)
-            last.append(f"Burr severity {word} was not tried; the log holds {', '.join(known)}."
-                        + (f" {hint[0].upper()}{hint[1:]}" if hint else ""))
+    last = untried_severity(model, job) + (unread(model, job) if len(run) else [])
     spans = {n: (float(mine[n].min()), float(mine[n].max())) for n in SETTINGS} if len(mine) else {}
     ages = rows["contact_hours"][read]
     return _Run(tuple(first), tuple(last), spans, tuple(sorted(mine["grit"].unique(), key=lambda g: int(g[1:]))),
                 (float(ages.min()), float(ages.max())) if read.any() else (0.0, 0.0), sheets)
+
+
+def untried_severity(model: LineFit, job: Job) -> list[str]:
+    """Why a job's burr severity cannot be judged: not in the log, or, where burr is limited, not on its material."""
+    rows, word = model.log.rows, job.burr_severity
+    if not word or "burr_severity" not in rows or rows["burr_severity"].isna().all():
+        return []
+    known = sorted(rows["burr_severity"].dropna().unique())
+    if word not in known:
+        hint = nearest(word, known)
+        return [f"Burr severity {word} was not tried; the log holds {', '.join(known)}."
+                + (f" {hint[0].upper()}{hint[1:]}" if hint else "")]
+    here = sorted(rows["burr_severity"][model.materials == model.material_of(job)].dropna().unique())
+    if job.residual_burr_mm is not None and here and word not in here:
+        return [f"Burr severity {word} was not tried on {job.material}, only {', '.join(here)}."]
+    return []
 
 
 def _outside(model: LineFit, job: Job, run: _Run) -> list[str]:
@@ -213,25 +230,6 @@ def _outside(model: LineFit, job: Job, run: _Run) -> list[str]:
     if job.sheet_hours[0] < young - AGE_MARGIN * old:
         found.append(f"Sheets of {job.sheet_hours[0]:g} contact hours were not tried; the youngest run had "
                      f"{young:.3g} h.")
-    return found
-
-
-def between(model: LineFit, job: Job) -> list[str]:
-    """What of the job's settings lies between tried ones that stand far apart: one sentence each."""
-    system, found = model.units, []
-
-    def look() -> dict[str, Floats]:
-        mine = model.log.rows[measured(model, job) & (model.materials == model.material_of(job)).to_numpy()]
-        return {name: np.sort(mine[name].unique().astype(float)) for name in SETTINGS}
-    for name, tried in model._keep(("settings", limited(job), model.material_of(job)), look).items():
-        value = getattr(job, name)
-        near = np.abs(tried / value - 1) <= ROUNDING
-        below, above = tried[tried < value], tried[tried > value]
-        if not near.any() and len(below) and len(above) and above[0] > below[-1] * FAR_APART:
-            what, label = shown(name, value, system), QUANTITIES[name].label.capitalize()
-            found.append(f"{label} {what} was not run, only {shown(name, below[-1], system)} and "
-                         f"{shown(name, above[0], system)} about it: the window is narrower for a law that may bend "
-                         f"between them. Run 3 plates at {what} to have it wider.")
     return found
 
 
@@ -275,22 +273,26 @@ def unread(model: LineFit, job: Job) -> list[str]:
         else:
             at = np.flatnonzero((reading.side == 0) & np.isfinite(reading.value) & here)
             found += model._keep(("alike", name, model.material_of(job)), partial(_alike, model, job, name, at))
-    if job.residual_burr_mm is not None:
-        known = model.cleared(job.residual_burr_mm)[1]
-        if (known & here).sum() < FEWEST_READINGS:
+    if job.residual_burr_mm is not None and not untried_severity(model, job):
+        known = int((model.tells_burr(job) & here).sum())
+        if known < FEWEST_READINGS:
             most = limit("residual_burr_mm", job.residual_burr_mm, model.units, "down")
-            found.append(f"Residual burr was read against {most} on {int((known & here).sum())} edges of {job.material}"
-                         f"; fewer than {FEWEST_READINGS} tell nothing. Measure it on each edge; 0: no burr found.")
+            of = f"{job.material} with {job.burr_severity} burr" if job.burr_severity else job.material
+            found.append(f"Residual burr was read against {most} on {known} edges of {of}; fewer than "
+                         f"{FEWEST_READINGS} tell nothing. Measure it on each edge; 0: no burr found.")
         radius = log.reading("edge_radius_mm")
         if (np.isfinite(radius.value) & here).sum() < FEWEST_READINGS:
             found.append("Burr is judged through the edge radius, and too few radii were measured. Measure both on "
                          "each edge.")
+    if not found and not model.positions_read(job):
+        found.append("At no edge position were burr and edge radius both read. Measure both on each edge.")
     return found
 
 
 def burr_limits(model: LineFit, jobs: Iterable[Job]) -> list[Job]:
     """One job for each limit on residual burr that the log can judge, the tightest first."""
-    limits = {job.residual_burr_mm: job for job in jobs if job.residual_burr_mm is not None and not unread(model, job)}
+    limits = {job.residual_burr_mm: job for job in jobs if job.residual_burr_mm is not None
+              and not unread(model, job) and not untried_severity(model, job)}
     return [job for _, job in sorted(limits.items())]
 
 

@@ -351,10 +351,11 @@ def residual_figure(results: Results, law: str = "edge radius") -> go.Figure:
     points = thin(np.arange(len(left)))
     varied = [n for n in RESIDUAL_SETTINGS if n in rows and rows[n].nunique() > 1]
     panels = math.ceil(len(varied) / 2) or 1
-    outside = int((left["residual"].abs() > 2).sum())
+    read = left[left["side"] == 0]
+    outside = int((read["residual"].abs() > 2).sum())
     fig = empty(f"Does the fit of the {law} leave a pattern behind?",
                 ["Standardised residuals; black line: their running middle. About 1 in 20 lies outside ±2: "
-                 f"here {outside} of {len(left)}. Triangles: readings beyond the gauge.",
+                 f"here {outside} of {len(read)}. Triangles: readings beyond the gauge, which count as no miss.",
                  *drawn(len(points), len(left))],
                 f"Panels: {', '.join(_label(n) for n in varied)}.",
                 185 * panels, rows=panels, cols=2, shared_yaxes="all", horizontal_spacing=0.06,

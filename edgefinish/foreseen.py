@@ -147,7 +147,7 @@ class _Plates:
         process = plates["cut_process"] if "cut_process" in plates else [None] * self.count
         named = [m if m in layout.materials else material_key(m, c)
                  for m, c in zip(plates["material"], process, strict=True)]
-        material = np.array([layout.materials.index(m) for m in named])
+        self.material = material = np.array([layout.materials.index(m) for m in named])
         self.own = np.array([m == layout.asked for m in named])
         number = {c: plates[c].to_numpy(float) for c in ("feed_speed_m_min", "drum_pressure_kPa", "thickness_mm",
                                                          "passes", "contact_hours")}
@@ -176,7 +176,9 @@ class _Plates:
     def means(self, coef: Floats) -> Floats:
         """Expected readings in each draw, (D, readings)."""
         names = self.fitted.layout.names
-        dose = coef[:, names.dose] @ self.columns.T + (coef[:, names.position] @ self.share)[:, None]
+        dose = coef[:, names.dose] @ self.columns.T
+        for material in np.unique(self.material):
+            dose[:, self.material == material] += (self.steps(coef, material) @ self.share)[:, None]
         parts = [dose]
         if self.removal is not None:
             parts.append(AREA_LAW * dose + coef[:, names.removal] @ self.removal.T
@@ -187,6 +189,10 @@ class _Plates:
                 here = np.flatnonzero(np.tile(self.sheet == name, self.responses))
                 mean[:, here] += effect @ self.sheet_load[here].T
         return mean
+
+    def steps(self, coef: Floats, material: int) -> Floats:
+        """Steps of all positions on a material in each draw, (D, positions)."""
+        return self.fitted.layout.steps_at(coef, np.arange(self.edges), material)
 
     def covariance(self) -> Floats:
         """Of the readings of one draw at each node, (K, readings, readings)."""
@@ -229,7 +235,7 @@ class _Plates:
         nodes, more = self.fitted.posterior.nodes, self.edges - 1
         factor = np.where(self.own.all(), nodes.factor, 1.0)
         sd, tail = (nodes.sd[:, 0] * factor)[node], nodes.tail[node, 0]
-        step = coef[:, self.fitted.layout.names.position]
+        step = self.steps(coef, int(self.material[0]))
         step = step - (step @ self.share)[:, None]
         noise = _balanced(rng, len(truth), self.edges) * self.scatter
         noise -= (noise @ self.share)[:, None]
@@ -267,7 +273,7 @@ def _burr_weights(model: LineFit, fitted: BurrPosterior, one: Asked, seen: _Plat
     material = sorted(model.materials.unique()).index(model.material_of(one.job))
     mine = (plates["material"] == one.job.material).to_numpy()
     heights = _burr_heights(model, plates["burr_severity"])
-    steps = one.coef[truth][:, one.fitted.layout.names.position]
+    steps = seen.steps(one.coef[truth], one.fitted.layout.materials.index(model.material_of(one.job)))
     noise = rng.standard_normal((len(truth), len(plates), seen.edges))
     edge = (one.fitted.posterior.nodes.sd[:, 0] * one.fitted.posterior.nodes.factor)[one.node[truth]]
     steps = steps - (steps @ seen.share)[:, None]

@@ -18,7 +18,7 @@ from .setupsheet import sheet_name
 from .study import Study
 from .triallog import TrialLog
 from .units import QUANTITIES, in_shown, shown, unit_of
-from .wording import answer, change, job_name, percent, settings, speeds
+from .wording import answer, change, count, job_name, listed, percent, settings, speeds
 
 MEASURED = ("edge_radius_mm", "burr_height_mm", "residual_burr_mm", "removal_um")
 # A coefficient whose posterior is nearly as wide as its prior was not learned from the trials.
@@ -37,24 +37,6 @@ def say(*texts: str) -> None:
     said = "\n".join(texts)
     paragraphs = "".join(f"<p>{html.escape(line)}</p>" for line in said.split("\n"))
     display({"text/html": paragraphs, "text/plain": said}, raw=True)
-
-
-def count(number: int, word: str, many: str = "") -> str:
-    """A number with its word.
-
-    >>> count(1, "pass", "passes"), count(3, "sheet")
-    ('1 pass', '3 sheets')
-    """
-    return f"{number} {word if number == 1 else many or word + 's'}"
-
-
-def listed(words: Sequence[str]) -> str:
-    """Words in a row, as a sentence has them.
-
-    >>> listed(["P60", "P80", "P120"])
-    'P60, P80 and P120'
-    """
-    return " and ".join(part for part in (", ".join(words[:-1]), *words[-1:]) if part)
 
 
 def readable(table: pd.DataFrame, units: str) -> pd.DataFrame:

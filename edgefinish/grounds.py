@@ -9,7 +9,7 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from . import evidence
+from . import evidence, standing
 from .intervals import turning
 from .job import Job, SpeedWindow
 from .laws import BENDS, FEED, PASSES, PRESSURE, THICKNESS, wear_columns
@@ -20,8 +20,12 @@ from .rows import Floats, weight_of_second
 from .shares import radius_shares, worst_shares
 from .units import shown
 from .window import Found
-from .wording import POSITION_WORDS, ShownWindow, change, hours, limit, percent, shown_span
+from .wording import POSITION_WORDS, ShownWindow, change, count, hours, limit, percent, shown_span
 
+_WILD, ENOUGH_TO_TELL = 1.4, 12
+"""Sheets that differ so many times as much as is usual are told of, on fewer sheets than that. Judgement, no source."""
+_SEEN_FAR_OUT = 3
+"""With fewer measured edges than that among the share that may fail, how they lie there is told to be assumed."""
 TOGETHER = 0.8
 LEARNED = 0.10
 CHANGED = 0.35
@@ -226,8 +230,8 @@ def apart(model: LineFit, others: Sequence[Found], centre: float) -> list[str]:
             "asked for by itself; between them not enough edges meet the limits." for low, high in ends]
 
 
-def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried) -> list[str]:
-    """What a reader should know of a window that was issued."""
+def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried, window: tuple[float, float]) -> list[str]:
+    """What a reader should know of a window that was issued, its ends in m/min."""
     layout, post, rows = fitted.layout, fitted.posterior, model.log.rows
     found = [*run_together(model, job, tried)]
     found += _borrowed(model, job, tried)
@@ -249,8 +253,16 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried) -> li
         undated = int(rows["date"].isna().sum())
         found += [f"{undated} row{'s have' if undated > 1 else ' has'} no date: whether the line drifted over the log "
                   "was not looked for."] if undated else []
+    else:
+        found.append("No row has a date: whether the line drifted over the log was not looked for.")
+    if model.repeated:
+        found.append(f"{count(model.repeated, 'plate')} of the earlier logs "
+                     f"{'stands' if model.repeated == 1 else 'stand'} in another log of the study too: counted once.")
+    if model.copied:
+        found.append(f"On {count(model.copied, 'plate')} one radius stands at all edges, more often than the gauge's "
+                     "steps explain: counted as one reading each. Measure every edge, or leave the others blank.")
     censored = post.data.side[~layout.is_removal] != 0
-    if (1 - job.share) * len(censored) < 1:
+    if (1 - job.share) * len(censored) < _SEEN_FAR_OUT:
         found.append(f"One edge in {1 / (1 - job.share):.0f} may fail, and {len(censored)} were measured: how edges "
                      "lie that far out is assumed, not seen.")
     if len(censored) and censored.mean() > 0.5:
@@ -262,14 +274,12 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried) -> li
                      f"{layout.position_spread[wild] / min(layout.position_spread.values()):.1f} times as much as "
                      "where they scatter least. Each position is judged by its own.")
     found += [_own_steps(job, fitted)] if layout.own_steps else []
-    found += evidence.between(model, job)
+    found += standing.said(model, job, window)
     found += model._keep(("process unsaid", model.material_of(job)), partial(_process_unsaid, model, job))
-    measured = _position_names(model, job)
-    missing = [p for p in POSITION_WORDS if p not in measured]
-    if missing:
-        found.append(f"Not measured, so not promised: {', '.join(POSITION_WORDS[p] for p in missing)} edges.")
     if job.burr_severity and not ("burr_severity" in rows and rows["burr_severity"].notna().any()):
         found.append("The log names no burr severity; the job's has changed nothing.")
+    if job.cut_process and not ("cut_process" in rows and rows["cut_process"].notna().any()):
+        found.append("The log names no cut process; the job's has changed nothing.")
     if job.residual_burr_mm is not None:
         found += _burr_flags(model, job)
     return found
@@ -380,10 +390,14 @@ def _history_flags(model: LineFit, fitted: LawFit) -> list[str]:
 
 def _spread_flags(model: LineFit, job: Job, fitted: LawFit) -> list[str]:
     mean, learned = fitted.sheets_learned
-    if learned >= LEARNED:
-        return []
     sheets = len(fitted.layout.sheets)
     middle = float(np.sqrt(np.prod(evidence.Tried.of(model, job).speeds)))
+    if np.exp(mean) > _WILD * fitted.priors.sheet.median and sheets < ENOUGH_TO_TELL:
+        return [f"Sheets differ much: about {_about(np.exp(mean))} of the radius from sheet to sheet, where "
+                f"{_about(fitted.priors.sheet.median)} is usual. {sheets} sheets do not show how wild they may be: the "
+                f"window may fail more often than it says. {evidence.run_next(model, job, (middle,), 6)}"]
+    if learned >= LEARNED:
+        return []
     return [f"How much sheets differ is assumed rather than learned from {sheets} sheets (about {_about(np.exp(mean))} "
             f"of the radius, sheet to sheet). {evidence.run_next(model, job, (middle,), 3)}"]
 
@@ -394,9 +408,7 @@ def _burr_flags(model: LineFit, job: Job) -> list[str]:
     sheets = model.log.rows["abrasive_sheet"][left].nunique()
     found = []
     if left.sum() < UNCLEARED or sheets < UNCLEARED_SHEETS:
-        count = int(left.sum())
-        seen = (f"{count} edge{'s' if count > 1 else ''} of {sheets} sheet{'s' if sheets > 1 else ''}" if count
-                else "no edge")
+        seen = f"{count(int(left.sum()), 'edge')} of {count(sheets, 'sheet')}" if left.any() else "no edge"
         found.append(f"Burr was left on {seen}: where clearing ends is assumed more than learned. Run 4 plates with "
                      "heavy burr on each of 2 new "
                      f"{job.grit} sheets at {shown('drum_pressure_kPa', job.drum_pressure_kPa, model.units)} and the "

@@ -152,7 +152,7 @@ def _predicted_means(model: LineFit, fitted: LawFit, index: np.ndarray) -> tuple
     order = run_order(model.log.rows)
     columns = layout.dose_columns(settings_of(here), material, 0.0 if order is None else order[index])
     position = pd.Index(layout.positions).get_indexer(here["edge_position"])
-    mean = coef[:, layout.names.dose] @ columns.T + coef[:, layout.names.position][:, position]
+    mean = coef[:, layout.names.dose] @ columns.T + layout.steps_at(coef, position, material)
     rng = np.random.default_rng(SEED)
     sheets, of = np.unique(here["abrasive_sheet"].to_numpy(str), return_inverse=True)
     chance = rng.standard_normal((2, len(node), len(sheets)))
@@ -177,7 +177,7 @@ def _predicted_removal(model: LineFit, fitted: LawFit, index: np.ndarray) -> tup
     order = run_order(model.log.rows)
     settings, position = settings_of(here), pd.Index(layout.positions).get_indexer(here["edge_position"])
     dose = layout.dose_columns(settings, material, 0.0 if order is None else order[index])
-    mean = AREA_LAW * (coef[:, layout.names.dose] @ dose.T + coef[:, layout.names.position][:, position])
+    mean = AREA_LAW * (coef[:, layout.names.dose] @ dose.T + layout.steps_at(coef, position, material))
     mean += coef[:, layout.names.removal] @ layout.removal_columns(settings, material).T
     mean += coef[:, layout.names.removal_position][:, position]
     rng = np.random.default_rng(SEED)

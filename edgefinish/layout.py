@@ -195,6 +195,13 @@ class Layout:
         """The same for each row of a log, 1 where nothing is known."""
         return rows["edge_position"].map(self.position_spread).fillna(1.0).to_numpy(float)
 
+    def steps_at(self, coef: Floats, position: NDArray[np.intp], material: NDArray[np.intp] | int) -> Floats:
+        """Steps of log radius at some positions (n,), indices, on one material each, for each row of `coef`; (…, n)."""
+        step, own = coef[..., self.names.position][..., position], self.names.own_position
+        if own.stop == own.start:
+            return step
+        return step + coef[..., own][..., position] * (material == np.array(self.materials.index(self.asked)))
+
     def dose_columns(self, settings: Settings, material: Sequence[int] | NDArray[np.intp] | int,
                      order: NDArray[np.float64] | float = 0.0) -> Floats:
         """Columns of the log dose, (…, dose coefficients), at settings of one material each (index)."""
@@ -377,9 +384,7 @@ def paths(layout: Layout, coef: Floats, material: int, positions: Sequence[int])
     if m > 1 and material != NOBODY:
         slope += dose[:, t + n + m + material]
         worn += dose[:, t + n + 3 * m + material, None] * OWN_WEAR
-    position = coef[:, names.position][:, positions]
-    if material != NOBODY and layout.asked == layout.materials[material]:
-        position = position + coef[:, names.own_position][:, positions]
+    position = layout.steps_at(coef, np.asarray(positions, int), material)
     radius = Path(np.zeros(len(coef)), slope, dose[:, t + CURVATURE].copy(), worn, position)
     if not layout.has_removal:
         return radius, None

@@ -36,7 +36,7 @@ def lean_of(fitted: LawFit, job: Job, material: int) -> Callable[[Floats], Float
         columns = layout.dose_columns(at, material)
         rows = np.zeros((*columns.shape[:2], len(as_is)))
         rows[..., layout.names.dose] = columns
-        rows[..., layout.names.position] = 1 / len(layout.positions)
+        rows[..., layout.names.position] = rows[..., layout.names.own_position] = 1 / len(layout.positions)
         grown = ((rows @ loosened) * rows).sum(2) / ((rows @ as_is) * rows).sum(2)
         return np.sqrt(np.maximum(grown.max(1), 1.0))
     return lean

@@ -103,7 +103,9 @@ class LineFit:
     `line` is what the line allows, `severities` the burr heights (mm) that the shop's words mean, `units` those of the
     sentences in `reasons`. `history`: earlier logs of the line, from which laws and spreads are learned; `new_sheets`:
     but not what hangs on its sheets. `like`: the fit of nearly the same log, from which this one starts and takes its
-    past; checks refit many times, on fewer nodes. Posteriors are computed when first asked for, and kept.
+    past; checks refit many times, on fewer nodes. `copied`: plates of which one radius was taken for all edges' (see
+    `copied`); `repeated`: plates of earlier logs that are in another log too. Posteriors are computed when first
+    asked for, and kept.
     """
 
     log: TrialLog
@@ -113,6 +115,8 @@ class LineFit:
     history: tuple[TrialLog, ...] = ()
     new_sheets: bool = False
     like: LineFit | None = None
+    copied: int = 0
+    repeated: int = 0
     _kept: dict[object, object] = field(default_factory=dict, repr=False)
 
     @cached_property
@@ -242,14 +246,23 @@ class LineFit:
         return layout.materials.index(self.material_of(job))
 
     def measured_positions(self, layout: Layout, job: Job) -> list[int]:
-        """Edge positions measured on the job's material, as indices into the layout's."""
+        """Edge positions that a job is promised at, as indices into the layout's: those at which its material's radius,
+        and its burr where that is limited, were read; of a job on removal alone those where that was."""
+        return [i for i, p in enumerate(layout.positions) if p in self.positions_read(job)]
+
+    def positions_read(self, job: Job) -> frozenset[str]:
+        """The same by name, whatever the layout."""
         material = self.material_of(job)
 
-        def look() -> list[int]:
-            mine = (self.materials.iloc[layout.row] == material).to_numpy()
-            seen = set(self.log.rows["edge_position"].to_numpy()[layout.row[mine]])
-            return [i for i, p in enumerate(layout.positions) if p in seen]
-        return self._keep(("positions", layout.has_removal, material), look)
+        def look() -> frozenset[str]:
+            rows, burr = self.log.rows, job.residual_burr_mm is not None
+            alone = job.edge_radius_mm is None and not burr
+            read = [np.isfinite(self.log.reading("removal_um" if alone else "edge_radius_mm").value)]
+            if burr:
+                read.append(self.cleared(job.residual_burr_mm)[1])
+            mine = (self.materials == material).to_numpy()
+            return frozenset.intersection(*(frozenset(rows["edge_position"][mine & some]) for some in read))
+        return self._keep(("positions", material, job.edge_radius_mm is None, job.residual_burr_mm), look)
 
     def _burr(self, job: Job, count: int) -> Burr:
         key = ("burr draws", job.residual_burr_mm, job.burr_severity, job.removal_um is not None, self.material_of(job),
@@ -311,6 +324,13 @@ class LineFit:
         known = np.isfinite(_height(self.log))
         by_word = bool(severity) and "burr_severity" in rows and not known[(rows["burr_severity"] == severity)].any()
         return limit, severity if by_word else None, job.removal_um is not None  # the law that is fitted anyway
+
+    def tells_burr(self, job: Job) -> np.ndarray:
+        """Which rows tell whether burr is within the job's limit, (n,); of the job's severity alone where only words
+        tell heights."""
+        limit, severity, _ = self._burr_key(job)
+        known = self.cleared(limit)[1]
+        return known & (self.log.rows["burr_severity"] == severity).to_numpy() if severity else known
 
     def _burr_data(self, limit: float, severity: str | None, removal: bool = False) -> BurrData:
         rows = self.log.rows
@@ -384,7 +404,7 @@ def fitted_log_radius(log: TrialLog, fitted: LawFit) -> Floats:
     plate = pd.Index(layout.plates).get_indexer(plates_of(rows).of)
     out += at.plate[0][plate, 0] * (plate >= 0)
     position = pd.Index(layout.positions).get_indexer(rows["edge_position"])
-    out += np.where(position >= 0, coef[layout.names.position][position], 0.0)
+    out += np.where(position >= 0, layout.steps_at(coef, position, material), 0.0)
     return np.where(material >= 0, out, np.nan)
 
 

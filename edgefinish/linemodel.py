@@ -11,6 +11,8 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from . import evidence, grounds, insight, leaning, startingpoint
+from .beyondline import without_repeats
+from .copied import without_copies
 from .errors import JobError, Problem
 from .job import Job, Line, SpeedWindow
 from .layout import JOINT, STANDARD
@@ -64,7 +66,8 @@ class LineModel(LineFit):
             job=job, verdict="window", low_m_min=slow, high_m_min=fast, recommended_m_min=best, binds_low=ends[0].what,
             binds_high=ends[1].what, confidence_at=float(confidence_at(low, high, np.array([point]))[0]),
             reasons=(ends[0].sentence, ends[1].sentence, *grounds.apart(self, others, centre), *more,
-                     *leaning.said(float(lean(np.array(kept)).max())), *grounds.flags(self, job, fitted, tried)))
+                     *leaning.said(float(lean(np.array(kept)).max())),
+                     *grounds.flags(self, job, fitted, tried, (slow, fast))))
 
     def starting_point(self, job: Job) -> StartingPoint | None:
         """Where to start the trial of a material that was never run; None where it was, or where nothing tells.
@@ -179,12 +182,15 @@ def fit(log: TrialLog, *, line: Line | None = None, severities: Mapping[str, tup
 
     `line`: what the line allows; `severities`: burr heights before (mm, from, to) that the shop's words mean; `units`
     of the sentences in `reasons`; `history`: earlier logs of the same line, of any material, from whose laws and
-    spreads is learned; `new_sheets`: the sheets are of another lot or supplier than then.
+    spreads is learned; `new_sheets`: the sheets are of another lot or supplier than then. What was copied, or
+    stands in two logs, counts once.
     """
     if not isinstance(log, TrialLog):
         raise TypeError(f"found {type(log).__name__}, wanted a TrialLog: read it with read_log first")
-    return LineModel(log.of_measured(), line or Line(), dict(severities or {}), units,
-                     tuple(past.of_measured() for past in history), new_sheets)
+    past, repeated = without_repeats(log, [past.of_measured() for past in history])
+    read, copied = without_copies(log.of_measured())
+    return LineModel(read, line or Line(), dict(severities or {}), units,
+                     tuple(without_copies(one)[0] for one in past), new_sheets, copied=copied, repeated=repeated)
 
 
 def _speeds(values: ArrayLike) -> Floats:

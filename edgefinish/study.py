@@ -15,6 +15,7 @@ from typing import Any
 import yaml
 
 from .abrasive import grit_name
+from .beyondline import told_beyond_line
 from .errors import JobError, LogError, StudyError, nearest, without_address
 from .findings import FileProblem, as_written
 from .job import Job, Line
@@ -103,7 +104,8 @@ class Study:
             raise StudyError(StudyProblem(None, "log", "nothing", "the trial log of the study",
                                           "add a line such as 'log: trials.csv'"), self.path.name)
         source = list(self.log_source) if isinstance(self.log_source, tuple) else self.log_source
-        return read_log(source, sheet=self.sheet, table=self.table, columns=dict(self.columns) or None)
+        log = read_log(source, sheet=self.sheet, table=self.table, columns=dict(self.columns) or None)
+        return told_beyond_line(log, self.line, self.units)
 
     def jobs(self, log: TrialLog) -> tuple[Job, ...]:
         """The jobs to answer: as listed, or every material and burr severity of the log with its usual settings."""

@@ -17,10 +17,12 @@ from .checks import (
     agreeing_rows,
     label,
     one_spelling,
+    tell_edges_as_runs,
     tell_hours_backwards,
     tell_odd_speeds,
     tell_pasted_twice,
     tell_rare_materials,
+    tell_sheets_alike,
 )
 from .errors import LogError, Problem, nearest
 from .findings import Column, Findings, Message
@@ -172,6 +174,8 @@ def read_log(source: SourceLike | Sequence[SourceLike], *, sheet: str | None = N
         log = _gather(parts, found)
         one_spelling(log)
         tell_rare_materials(log)
+        tell_sheets_alike(log)
+        tell_edges_as_runs(log)
         keep = agreeing_rows(log)
         tell_hours_backwards(log, keep)
         tell_odd_speeds(log, keep)

@@ -51,7 +51,7 @@ class Quantity:
 
 
 QUANTITIES: Mapping[str, Quantity] = MappingProxyType({q.name: q for q in (
-    Quantity("feed_speed_m_min", "feed speed", "m/min", "ft/min", 0.05, 60.0, 1, 0),
+    Quantity("feed_speed_m_min", "feed speed", "m/min", "ft/min", 0.05, 60.0, 1, 1),
     Quantity("drum_pressure_kPa", "drum pressure", "kPa", "psi", 1.0, 2000.0, 0, 1),
     Quantity("thickness_mm", "thickness", "mm", "in", 0.3, 300.0, 2, 3, nominal=True),
     Quantity("contact_hours", "contact hours", "h", "h", 0.0, 1000.0, 1, 1),
@@ -194,7 +194,7 @@ def shown(name: str, value: float, system: System, toward: Toward = "nearest") -
     finite.
 
     >>> shown("feed_speed_m_min", 1.84, "metric", "up"), shown("feed_speed_m_min", 1.84, "imperial", "down")
-    ('1.9 m/min', '6 ft/min')
+    ('1.9 m/min', '6.0 ft/min')
     """
     return _printed(name, float(value) + 0.0, system, toward)  # -0.0 is printed as 0
 

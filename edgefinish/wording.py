@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from .job import Job, SpeedWindow
@@ -12,6 +13,8 @@ POSITIONS = ("leading", "trailing", "lateral", "cutout")
 POSITION_WORDS = {"leading": "leading", "trailing": "trailing", "lateral": "lateral", "cutout": "cut-out"}
 SPEED = "feed_speed_m_min"
 FINER_STEPS = 4
+ROUNDED_OFF = 0.2
+"""Share of a window, on a log scale, that rounding inwards may take; else its ends get finer digits."""
 LIMIT_NEAR = 0.04
 """A limit printed in parts of an inch is never tighter than the job's by more than this share; common practice."""
 
@@ -53,7 +56,7 @@ def shown_span(low_m_min: float, high_m_min: float, set_point_m_min: float, syst
     for decimals in range(least, least + FINER_STEPS):
         scale = 10.0 ** decimals
         first, last = math.ceil(low * scale - 1e-6), math.floor(high * scale + 1e-6)
-        if first < last:
+        if 0 < first < last and math.log(last / first) >= (1 - ROUNDED_OFF) * math.log(high / low):
             break
     # Of the two digits about the set point the nearer one, but none on an end where the other lies inside.
     near = sorted({math.floor(point * scale), math.ceil(point * scale)}, key=lambda n: abs(n - point * scale))
@@ -210,3 +213,21 @@ def answer(window: SpeedWindow, system: System) -> str:
         return f"{name}: {window.verdict}."
     at = speeds(window, system)
     return f"{name}: {at}, set point {at.set_point} {at.unit}."
+
+
+def count(number: int, word: str, many: str = "") -> str:
+    """A number with its word.
+
+    >>> count(1, "pass", "passes"), count(3, "sheet")
+    ('1 pass', '3 sheets')
+    """
+    return f"{number} {word if number == 1 else many or word + 's'}"
+
+
+def listed(words: Sequence[str]) -> str:
+    """Words in a row, as a sentence has them.
+
+    >>> listed(["P60", "P80", "P120"])
+    'P60, P80 and P120'
+    """
+    return " and ".join(part for part in (", ".join(words[:-1]), *words[-1:]) if part)

@@ -67,7 +67,8 @@ def test_a_material_whose_positions_lie_otherwise_is_judged_by_its_own_and_told(
         told = [r for r in found.reasons if r.startswith("Edge positions of B do not lie to each other as")]
         said += any("at trailing edges stand −" in r for r in told)
         assert len(told) <= bool(step)
-        held += found.verdict == "window" and holds(truth, replace(job, material="S355"), found.low_m_min, found.high_m_min)
+        alone = replace(job, material="S355")
+        held += found.verdict == "window" and holds(truth, alone, found.low_m_min, found.high_m_min)
         law = model.law_for(job)
         own = law.posterior.moments()[0][law.layout.names.own_position]
         assert law.layout.coefficient_names()[-len(own):] == [("edge radius", f"B: {p}") for p in law.layout.positions]

@@ -107,8 +107,8 @@ def test_narrow_window_gets_finer_digits():
     assert str(speeds(_window(1.93, 2.04, 2.0), "metric")) == "1.93 to 2.04 m/min"
 
 
-# 1 ft is 0.3048 m: the window is 5.9 to 8.2 ft/min, the set point 6.4 ft/min.
-@pytest.mark.parametrize("point, printed", [(1.95, "7"), (2.3, "7"), (1.8, "6")])
+# 1 ft is 0.3048 m: the window is 5.906 to 8.202 ft/min, printed as 6.0 to 8.2, the set points 6.398, 8.199 and 5.906.
+@pytest.mark.parametrize("point, printed", [(1.95, "6.4"), (2.499, "8.1"), (1.8, "6.0")])
 def test_set_point_is_not_rounded_onto_an_end_of_the_window(point, printed):
     assert speeds(_window(1.8, 2.5, point), "imperial").set_point == printed
 

@@ -399,7 +399,7 @@ def test_summary_in_either_system():
     log = read_log(with_cells(clean(), "edge_radius_mm", {3: "<0.10"}))
     assert "16 measured edges, 4 runs, 2 abrasive sheets" in log.summary()
     assert "feed speed 1.5 m/min to 2.2 m/min" in log.summary() and "1 below the gauge" in log.summary()
-    assert "feed speed 5 ft/min to 7 ft/min" in log.summary("imperial") and "m/min" not in log.summary("imperial")
+    assert "feed speed 4.9 ft/min to 7.4 ft/min" in log.summary("imperial") and "m/min" not in log.summary("imperial")
     assert repr(log) == "TrialLog(DataFrame: 16 rows, 0 messages)"
 
 
