@@ -167,7 +167,7 @@ class _Sheet:
                 lines += [f"M{_n(a.start)} {_n(b.at(v))}h-4" for v, _ in b.ticks]
                 if b.entry.get("showticklabels") is not False:
                     words += [_text(a.start - 7, b.at(v) + 4, [t], "end") for v, t in b.ticks]
-                aside = max(41.0, 16 + max((len(t) for _, t in b.ticks), default=1) * 12 * _LETTER)
+                aside = min(max(14 + 6.3 * max((len(t) for _, t in b.ticks), default=1), 41.0), 47.0)
                 words += _title(b, a.start - aside, (b.start + b.end) / 2, turned=True)
         return f'<path d="{"".join(lines)}" stroke="{_AXIS}" fill="none"/>' + "".join(words)
 
