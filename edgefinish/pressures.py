@@ -80,8 +80,8 @@ def pressure_figure(results: Results, window: SpeedWindow) -> go.Figure:
     found = at_pressures(results, job) if judged(results, window) else (window,)
     passes = f"{job.passes} pass{'' if job.passes == 1 else 'es'}"
     lines = [f"{job_name(job, system)}; {passes}, sheet age {hours(job)}.",
-             f"Grey: the window at each pressure, worked out at {len(found)} pressures. Circles: pressures and speeds tried with "
-             f"{job.grit}; small dots: with another grit. Dotted: the job's own pressure."]
+             f"Grey: the window at each pressure, worked out at {len(found)} pressures. Circles: pressures and speeds "
+             f"tried with {job.grit}; small dots: with another grit. Dotted: the job's own pressure."]
     fig = empty(f"Which speeds may be run at which pressure with {job.grit}?", lines, pressures_said(results, window),
                 HEIGHT)
     _tried(fig, results, job)
