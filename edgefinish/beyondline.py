@@ -44,7 +44,7 @@ def told_beyond_line(log: TrialLog, line: Line, system: System = "metric") -> Tr
 def without_repeats(log: TrialLog, history: Sequence[TrialLog]) -> tuple[tuple[TrialLog, ...], int]:
     """Earlier logs without plates that the log itself or one before has too, which would count twice; and how many
     those are: the same run on the same sheet with the same radii. One plate of a log may be alike by chance."""
-    seen, left, repeated = set(_by_plate(log)["what"]), [], 0
+    seen, left, repeated = set(_by_plate(log)["what"]) if history else set(), [], 0
     for past in history:
         plates = _by_plate(past)
         again = plates["what"].isin(seen)

@@ -10,6 +10,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from . import evidence, standing
+from .burr import score_of
 from .intervals import turning
 from .job import Job, SpeedWindow
 from .laws import BENDS, FEED, PASSES, PRESSURE, THICKNESS, wear_columns
@@ -24,6 +25,8 @@ from .wording import POSITION_WORDS, ShownWindow, change, count, hours, limit, p
 
 _WILD, ENOUGH_TO_TELL = 1.4, 12
 """Sheets that differ so many times as much as is usual are told of, on fewer sheets than that. Judgement, no source."""
+_WORSE = -1.96
+"""Burr that goes with sheet age so many SDs of chance worse than its dose tells is told of."""
 _SEEN_FAR_OUT = 3
 """With fewer measured edges than that among the share that may fail, how they lie there is told to be assumed."""
 TOGETHER = 0.8
@@ -418,6 +421,11 @@ def _burr_flags(model: LineFit, job: Job) -> list[str]:
         some = f"{unread} burr reading{'s' if unread > 1 else ''} below or above a gauge limit"
         found.append(f"{some}: whether they are within the job's cannot be told, and nothing is learned of them.")
     fit = model.burr_fit(job)
+    age = model.log.rows["contact_hours"].to_numpy(float)[fit.data.row]
+    if age.max() > age.min() and score_of(fit, age) < _WORSE:
+        found.append("Worn sheets leave more burr than the edge radius tells: the fast end may be too fast on an old "
+                     f"sheet. Ask for a shorter sheet life, or run 4 plates with {job.burr_severity or 'heavy'} burr "
+                     f"at the window's fast end on sheets of about {job.sheet_hours[1]:.3g} h.")
     if fit.data.apart:
         most = int(fit.moments()[0][-fit.data.positions:].argmin())
         edges = model.burr_edges(job)

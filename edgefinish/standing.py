@@ -20,6 +20,7 @@ from .wording import POSITION_WORDS, count, limit, listed
 
 _UNCOVERED = 1 / 3
 """Share of a window, on a log scale, that may lie beyond the speeds run with a job's own setting before it is told."""
+_NEAR = 0.2  # log speed beyond what was run that is no matter
 _GAP_OF_AGE, _GAP_OF_HOURS = 0.5, 2.0  # share of the oldest age, and contact hours
 _WORN = 2 / 3  # of the job's sheet life
 _OLDER = 1.25  # times the oldest age of the job's own material
@@ -45,7 +46,7 @@ def said(model: LineFit, job: Job, window: tuple[float, float]) -> list[str]:
     return [*_between(model, job, run), *_alone(model, run), *_gap_in_speed(model, job, run, window),
             *_gap_in_age(job, run), *_own_speeds(model, job, run, window), *_own_ages(job, run),
             *_worn(model, job, run, window),
-            *model._keep(("gauge", model.material_of(job), job.edge_radius_mm), partial(_below_gauge, model, job)),
+            *_below_gauge(model, job),
             *model._keep(("positions run", *_kind(model, job)), partial(_positions, model, job))]
 
 
@@ -166,7 +167,7 @@ def _worn(model: LineFit, job: Job, run: _Run, window: tuple[float, float]) -> l
 def _covered(feed: Floats, window: tuple[float, float]) -> bool:
     """Whether speeds that were run span enough of a window."""
     short = np.log(np.maximum([feed.min() / window[0], window[1] / feed.max()], 1.0)).sum()
-    return bool(short <= _UNCOVERED * np.log(window[1] / window[0]))
+    return bool(short <= max(_UNCOVERED * np.log(window[1] / window[0]), _NEAR))
 
 
 def _positions(model: LineFit, job: Job) -> list[str]:
@@ -212,11 +213,14 @@ def _below_gauge(model: LineFit, job: Job) -> list[str]:
     least = job.edge_radius_mm[0] if job.edge_radius_mm else None
     if least is None:
         return []
-    reading = model.log.reading("edge_radius_mm")
-    mine = (model.materials == model.material_of(job)).to_numpy()
-    bounds = reading.value[(reading.side < 0) & mine & (reading.value > least)]
+
+    def look() -> Floats:
+        reading = model.log.reading("edge_radius_mm")
+        return reading.value[(reading.side < 0) & (model.materials == model.material_of(job)).to_numpy()]
+    bounds = model._keep(("gauge", model.material_of(job)), look)
+    bounds = bounds[bounds > least]
     if not len(bounds):
         return []
     floor, asked = shown("edge_radius_mm", bounds.max(), model.units), limit("edge_radius_mm", least, model.units, "up")
-    return [f"{count(len(bounds), 'radius is', 'radii are')} known of {job.material} only as "
-            f"below {floor}, and {asked} is asked for: how many met that was not seen. Use a finer gauge there."]
+    return [f"{count(len(bounds), 'radius is', 'radii are')} known of {job.material} only as below {floor}, and "
+            f"{asked} is asked for: how many met that was not seen. Use a finer gauge there."]

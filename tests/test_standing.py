@@ -212,6 +212,19 @@ def test_sheets_much_wilder_than_usual_are_told():
     assert told["usual"] <= 2 and told["wild sheets"] >= 5
 
 
+def test_burr_that_worn_sheets_leave_beyond_its_dose_is_told():
+    job = replace(JOB, residual_burr_mm=0.0, burr_severity="moderate", share=0.8, edge_radius_mm=(0.1, 1.5))
+    told = {"as it was": 0, "worn sheets leave more": 0}
+    for seed in range(8):
+        log = campaign("half heavy burr", 900 + seed).log
+        lot = np.random.default_rng(seed).random(len(log))
+        more = log["residual_burr_mm"].mask((log["contact_hours"] > 8) & (lot < 0.3), 0.05)
+        for name, one in (("as it was", log), ("worn sheets leave more", log.assign(residual_burr_mm=more))):
+            found = window(one, job)
+            told[name] += any(r.startswith("Worn sheets leave more burr than the edge radius") for r in found.reasons)
+    assert told["as it was"] <= 1 and told["worn sheets leave more"] >= 4
+
+
 def test_digits_go_as_far_as_a_window_needs():
     from edgefinish.wording import shown_span
     assert str(shown_span(0.93, 1.32, 1.0, "metric")) == "0.93 to 1.32 m/min"
