@@ -110,7 +110,8 @@ def response(model: LineFit, job: Job, quantity: str, speed: Floats, hours: Floa
     removal = quantity == "removal_um"
     if quantity not in ("edge_radius_mm", "removal_um"):
         raise JobError(Problem(None, "quantity", quantity, "edge_radius_mm, removal_um or cleared"))
-    fitted = model.law_for(replace(job, removal_um=job.removal_um or 1.0)) if removal else model.law_for(job)
+    job = replace(job, removal_um=job.removal_um or 1.0) if removal else job
+    fitted = model.law_for(job)
     promise = model.promise_of(fitted, job, (float(speed.min()), float(speed.max()))).thinned(_ENOUGH)
     path, scatter = promise.radius, promise.scatter
     shared = np.hypot(scatter.shared[promise.node][:, None], scatter.wear[promise.node][:, None] * hours / WEAR_HOURS)

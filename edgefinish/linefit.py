@@ -39,6 +39,7 @@ from .triallog import TrialLog
 from .units import System
 
 T = TypeVar("T")
+ENOUGH_REMOVAL = 24  # edges; fewer tell hardly more than the priors
 DRAWS = 4096
 JOINT_DRAWS = 2048
 RADIUS_NODES, NODES, REFIT_NODES = 128, 256, 96  # few unknowns of one material's radius need few
@@ -183,10 +184,25 @@ class LineFit:
         return self._kept[key]  # type: ignore[return-value]
 
     def law_for(self, job: Job) -> LawFit:
-        """The law that answers a job: the radius alone, or with what else the job limits."""
+        """The law that answers a job: the radius alone, or with what else the job limits.
+
+        Where burr is limited removal is fitted too if it was read: it tells of the dose that clears burr.
+        """
         material = self.material_of(job)
-        return self.law(removal=job.removal_um is not None, priors=self.priors_for(job),
+        return self.law(removal=self.with_removal(job), priors=self.priors_for(job),
                         asked=material if len(self._materials) > 1 and material in self._materials else None)
+
+    def with_removal(self, job: Job) -> bool:
+        """Whether removal is fitted for a job."""
+        return job.removal_um is not None or (job.residual_burr_mm is not None and self._removal_tells)
+
+    @cached_property
+    def _removal_tells(self) -> bool:
+        """Whether removal was read edge by edge on enough of them: not one number, nor copied to all edges."""
+        reading = self.log.reading("removal_um")
+        read = (reading.side == 0) & np.isfinite(reading.value)
+        by_plate = pd.Series(reading.value[read]).groupby(plates_of(self.log.rows).of[read])
+        return bool(read.sum() >= ENOUGH_REMOVAL and (by_plate.nunique() > 1).sum() > len(by_plate) / 2)
 
     def priors_for(self, job: Job) -> Priors:
         """Priors of the spreads that a job is judged with."""
@@ -230,8 +246,9 @@ class LineFit:
         return Promise(
             node=node, speeds=(float(np.log(speeds[0] / centre)), float(np.log(speeds[1] / centre))),
             hours=job.sheet_hours, radius=radius, scatter=scatters[0],
-            radius_limits=(np.log(low) if low else -np.inf, np.log(high) if high else np.inf), removal=removal,
-            removal_scatter=scatters[1], removal_limit=np.log(job.removal_um) if job.removal_um else np.inf,
+            radius_limits=(np.log(low) if low else -np.inf, np.log(high) if high else np.inf),
+            removal=removal if job.removal_um else None, removal_scatter=scatters[1] if job.removal_um else None,
+            removal_limit=np.log(job.removal_um) if job.removal_um else np.inf,
             position_spread=layout.spread_of(self.measured_positions(layout, job)),
             burr=None if job.residual_burr_mm is None else self._burr(job, count))
 
@@ -265,8 +282,7 @@ class LineFit:
         return self._keep(("positions", material, job.edge_radius_mm is None, job.residual_burr_mm), look)
 
     def _burr(self, job: Job, count: int) -> Burr:
-        key = ("burr draws", job.residual_burr_mm, job.burr_severity, job.removal_um is not None, self.material_of(job),
-               count)
+        key = ("burr draws", *self._burr_key(job), job.burr_severity, self.material_of(job), count)
         return self._keep(key, lambda: self.burr_of(self.burr_fit(job), job, count))
 
     def burr_of(self, fitted: BurrPosterior, job: Job, count: int) -> Burr:
@@ -323,7 +339,7 @@ class LineFit:
             raise ValueError(f"{job.title}: found no limit on residual burr, wanted one")
         known = np.isfinite(_height(self.log))
         by_word = bool(severity) and "burr_severity" in rows and not known[(rows["burr_severity"] == severity)].any()
-        return limit, severity if by_word else None, job.removal_um is not None  # the law that is fitted anyway
+        return limit, severity if by_word else None, self.with_removal(job)
 
     def tells_burr(self, job: Job) -> np.ndarray:
         """Which rows tell whether burr is within the job's limit, (n,); of the job's severity alone where only words

@@ -237,3 +237,22 @@ def test_digits_go_as_far_as_a_window_needs():
             span = shown_span(low, high, np.sqrt(low * high), system)
             a, b = float(span.low) * unit, float(span.high) * unit
             assert low <= a * (1 + 1e-9) and b <= high * (1 + 1e-9) and np.log(b / a) >= 0.8 * np.log(high / low)
+
+
+def test_a_window_is_no_narrower_without_a_limit_on_removal():
+    """Removal that was read tells of the dose that clears burr, whether it is limited or not."""
+    asked = replace(JOB, sheet_hours=(0, 8), residual_burr_mm=0.0, burr_severity="moderate", removal_um=40, share=0.85)
+    both = []
+    for seed in range(6):
+        trial = campaign("half heavy burr", 60 + seed)
+        model = ef.fit(ef.read_log(trial.log), severities=SEVERITIES)
+        width = [0.0 if w.low_m_min is None else np.log(w.high_m_min / w.low_m_min)
+                 for w in map(model.window, (asked, replace(asked, removal_um=1000), replace(asked, removal_um=None)))]
+        assert width[0] <= width[1] + 1e-9 and width[1] == pytest.approx(width[2], abs=1e-6)
+        both.append(width[2] > width[0] > 0)
+    assert any(both)
+    copied = trial.log.assign(removal_um=trial.log.groupby("run")["removal_um"].transform("first"))
+    for log, used in ((trial.log, True), (copied, False), (trial.log.drop(columns="removal_um"), False)):
+        model = ef.fit(ef.read_log(log), severities=SEVERITIES)
+        assert model.law_for(replace(asked, removal_um=None)).layout.has_removal == used
+        assert not model.law_for(JOB).layout.has_removal
