@@ -119,9 +119,11 @@ def test_the_dose_of_burr_is_of_the_plate_and_half_of_what_sets_its_edge_apart()
     bare = ~read & ~other.to_numpy()
     assert bare.sum() > 5
     assert (dose[bare] == plate[bare]).all()
-    # Nothing tells what dose a material had whose radius nobody read: its burr is left out.
+    # Nothing tells what dose a material had of which nobody read radius or removal: its burr is left out.
     assert np.isnan(dose[other]).all()
-    assert set(model.materials.iloc[model.burr_fit(JOB).data.row]) == {"S355"}
+    bare = ef.fit(ef.read_log(log.drop(columns="removal_um")), severities=SEVERITIES)
+    for fitted, known in ((bare, {"S355"}), (model, {"S355", "S690"})):
+        assert set(fitted.materials.iloc[fitted.burr_fit(JOB).data.row]) == known
 
 
 @pytest.mark.parametrize("own_edge", [0.0, 1.0])

@@ -248,7 +248,7 @@ def test_a_window_is_no_narrower_without_a_limit_on_removal():
         model = ef.fit(ef.read_log(trial.log), severities=SEVERITIES)
         width = [0.0 if w.low_m_min is None else np.log(w.high_m_min / w.low_m_min)
                  for w in map(model.window, (asked, replace(asked, removal_um=1000), replace(asked, removal_um=None)))]
-        assert width[0] <= width[1] + 1e-9 and width[1] == pytest.approx(width[2], abs=1e-6)
+        assert width[0] <= width[1] + 1e-9 and width[1] == pytest.approx(width[2], abs=1e-4)
         both.append(width[2] > width[0] > 0)
     assert any(both)
     copied = trial.log.assign(removal_um=trial.log.groupby("run")["removal_um"].transform("first"))
