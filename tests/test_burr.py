@@ -18,24 +18,23 @@ from edgefinish.laws import BURR_OF_EDGE
 from edgefinish.layout import JOINT
 from edgefinish.linefit import fitted_log_radius, log_dose
 
-RNG = np.random.default_rng(2)
 SHEETS = 6
 
 
 def edges(count: int = 24) -> burr.BurrData:
     """Edges on six sheets, about one in five not cleared."""
-    n = SHEETS * count
-    sheet, height = np.repeat(np.arange(SHEETS), count), RNG.normal(0, 0.3, n)
-    radius = burr.MIDDLE_RADIUS + RNG.normal(0.1, 0.25, n)
-    own = 0.4 * RNG.normal(size=SHEETS)
+    n, rng = SHEETS * count, np.random.default_rng([2, count])
+    sheet, height = np.repeat(np.arange(SHEETS), count), rng.normal(0, 0.3, n)
+    radius = burr.MIDDLE_RADIUS + rng.normal(0.1, 0.25, n)
+    own = 0.4 * rng.normal(size=SHEETS)
     margin = 1.2 + 4 * (radius - burr.MIDDLE_RADIUS) - 2 * height + own[sheet]
-    return burr.BurrData(np.arange(n), margin + RNG.normal(size=n) > 0, radius, height, sheet, np.zeros(n, int), 1)
+    return burr.BurrData(np.arange(n), margin + rng.normal(size=n) > 0, radius, height, sheet, np.zeros(n, int), 1)
 
 
 @pytest.mark.parametrize("far", [1.0, 10.0, 60.0])
 def test_chances_of_a_sheets_edges_are_those_of_the_library(far):
     # Reference: scipy.special.log_ndtr, edge by edge.
-    margin = far * RNG.normal(size=(40, 23))
+    margin = far * np.random.default_rng(2).normal(size=(40, 23))
     starts = np.array([0, 1, 5, 13, 17])
     wanted = np.add.reduceat(log_ndtr(margin), starts, axis=1)
     np.testing.assert_allclose(burr._log_chances(margin, starts), wanted, rtol=1e-12, atol=1e-12)
