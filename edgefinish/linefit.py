@@ -194,6 +194,8 @@ class LineFit:
 
     def with_removal(self, job: Job) -> bool:
         """Whether removal is fitted for a job."""
+        if self.like is not None:
+            return self.like.with_removal(job)
         return job.removal_um is not None or (job.residual_burr_mm is not None and self._removal_tells)
 
     @cached_property
@@ -238,8 +240,9 @@ class LineFit:
         layout, scatters = fitted.layout, fitted.scatters
         node, coef = self.draws_of(fitted, job)
         count, material = len(node), self.material_index(layout, job)
-        base = self._keep(("paths", layout.has_removal, layout.asked, fitted.priors, count, material),
-                          lambda: paths(layout, coef, material, self.measured_positions(layout, job)))
+        positions = self.measured_positions(layout, job)
+        base = self._keep(("paths", layout.has_removal, layout.asked, fitted.priors, count, material, *positions),
+                          lambda: paths(layout, coef, material, positions))
         radius, removal = levelled(layout, coef, base, job_settings(job), material)
         low, high = job.edge_radius_mm or (None, None)
         centre = layout.centre.feed_speed_m_min
@@ -249,7 +252,7 @@ class LineFit:
             radius_limits=(np.log(low) if low else -np.inf, np.log(high) if high else np.inf),
             removal=removal if job.removal_um else None, removal_scatter=scatters[1] if job.removal_um else None,
             removal_limit=np.log(job.removal_um) if job.removal_um else np.inf,
-            position_spread=layout.spread_of(self.measured_positions(layout, job)),
+            position_spread=layout.spread_of(positions),
             burr=None if job.residual_burr_mm is None else self._burr(job, count))
 
     def draws_of(self, fitted: LawFit, job: Job) -> tuple[np.ndarray, Floats]:

@@ -256,3 +256,13 @@ def test_a_window_is_no_narrower_without_a_limit_on_removal():
         model = ef.fit(ef.read_log(log), severities=SEVERITIES)
         assert model.law_for(replace(asked, removal_um=None)).layout.has_removal == used
         assert not model.law_for(JOB).layout.has_removal
+
+
+def test_answers_of_one_fit_are_those_of_a_fit_for_each():
+    """Jobs that are promised at other positions share draws, and nothing that hangs on the positions."""
+    log = ef.read_log(set_where(other_than_leading(), removal_um=None))
+    jobs = [replace(JOB, edge_radius_mm=None, removal_um=60), replace(JOB, removal_um=60), JOB,
+            replace(JOB, residual_burr_mm=0.0, burr_severity="moderate", share=0.8)]
+    together = ef.fit(log, severities=SEVERITIES)
+    for job in jobs:
+        assert together.window(job) == ef.fit(log, severities=SEVERITIES).window(job)
