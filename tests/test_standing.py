@@ -13,6 +13,7 @@ from scipy.stats import poisson
 
 import edgefinish as ef
 from edgefinish.copied import without_copies
+from edgefinish.forms import taught
 from edgefinish.scrutiny import scrutinise
 from edgefinish.study import read_study
 
@@ -114,7 +115,7 @@ def test_a_severity_that_was_never_run_stops_no_other_job_and_no_check(tmp_path,
         f"- {{material: S355, thickness_mm: 10, drum_pressure_kPa: 55, grit: P80, burr_severity: {word}}}\n")
     results = ef.open_study(tmp_path / "s.yaml")
     assert results.windows[0].reasons[0].startswith(f"Burr severity {word} was not tried; the log holds")
-    assert scrutinise(results) is not None
+    assert scrutinise(results).priors.table is not None and len(taught(results)) > 0
 
 
 def test_a_severity_without_burr_readings_is_answered_with_what_to_measure():
