@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 
-from .layout import STANDARD, Priors, lay_out
+from .layout import STANDARD, Priors, lay_out, plates_of
 from .pastlaw import PastLaw, learn_law
 from .posterior import posterior
 from .rows import Floats, Spread
@@ -17,6 +18,8 @@ SPREADS = ("edge", "plate", "sheet", "sheet_wear")
 OF_SHEETS = ("sheet", "sheet_wear")
 WEIGHT = 0.5
 """Share of the history in the prior; the rest is the standard prior. The new log weighs the two against each other."""
+_SEVERAL, _MORE_THAN_CHANCE = 3, 2  # radii of a plate, and plates, that are not alike by chance
+_SAME = ("run", "abrasive_sheet", "edge_position", "feed_speed_m_min", "contact_hours", "edge_radius_mm")
 _LOG_TO_LOG = 0.08  # SD of the logarithm of a spread from one log of a line to the next: judgement, no source
 
 # Past logs are fitted under priors so wide that dividing them out again loses nothing.
@@ -78,3 +81,29 @@ def pool(prior: Spread, used: Spread, logs: Sequence[tuple[Floats, Floats]]) -> 
     density /= density.sum()
     mean = density @ grid
     return Spread(float(np.exp(mean)), float(np.sqrt(density @ (grid - mean) ** 2 + _LOG_TO_LOG**2)))
+
+
+def without_repeats(log: TrialLog, history: Sequence[TrialLog]) -> tuple[tuple[TrialLog, ...], int]:
+    """Earlier logs without plates that the log itself or one before has too, which would count twice; and how many
+    those are: the same run on the same sheet with the same radii. One plate of a log may be alike by chance."""
+    seen, left, repeated = set(_by_plate(log)["what"]) if history else set(), [], 0
+    for past in history:
+        plates = _by_plate(past)
+        again = plates["what"].isin(seen)
+        seen |= set(plates["what"])
+        if again.sum() < _MORE_THAN_CHANCE:
+            left.append(past)
+            continue
+        repeated += int(again.sum())
+        keep = ~np.isin(plates_of(past.rows).of, plates.index[again])
+        if keep.any():
+            left.append(replace(past, rows=past.rows[keep], row_numbers=past.row_numbers[keep]))
+    return tuple(left), repeated
+
+
+def _by_plate(log: TrialLog) -> pd.DataFrame:
+    """Plates with several radii, by their number, with a number for all that was read of each, `what`."""
+    read = np.isfinite(log.reading("edge_radius_mm").value)
+    one = pd.util.hash_pandas_object(log.rows[list(_SAME)].astype(str), index=False).to_numpy()
+    plates = pd.DataFrame({"plate": plates_of(log.rows).of[read], "what": one[read]}).groupby("plate")["what"]
+    return plates.agg(["sum", "size"]).query(f"size >= {_SEVERAL}").rename(columns={"sum": "what"})

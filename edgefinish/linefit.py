@@ -348,14 +348,16 @@ class LineFit:
         """Which rows tell whether burr is within the job's limit, (n,); of the job's severity alone where only words
         tell heights."""
         limit, severity, _ = self._burr_key(job)
-        known = self.cleared(limit)[1]
-        return known & (self.log.rows["burr_severity"] == severity).to_numpy() if severity else known
+        return self._cleared(limit, severity)[1]
+
+    def _cleared(self, limit: float, severity: str | None) -> tuple[np.ndarray, np.ndarray]:
+        """`cleared`, of rows of one severity alone where one is given."""
+        cleared, known = self.cleared(limit)
+        return cleared, known & (self.log.rows["burr_severity"] == severity).to_numpy() if severity else known
 
     def _burr_data(self, limit: float, severity: str | None, removal: bool = False) -> BurrData:
         rows = self.log.rows
-        cleared, known = self.cleared(limit)
-        if severity:
-            known &= (rows["burr_severity"] == severity).to_numpy()
+        cleared, known = self._cleared(limit, severity)
         height = _height(self.log)
         if "burr_severity" in rows:
             for word, (low, high) in self.severities.items():

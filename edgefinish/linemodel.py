@@ -11,9 +11,9 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from . import evidence, grounds, insight, leaning, startingpoint
-from .beyondline import without_repeats
 from .copied import without_copies
 from .errors import JobError, Problem
+from .history import without_repeats
 from .job import Job, Line, SpeedWindow
 from .layout import JOINT, STANDARD
 from .linefit import JOINT_DRAWS, LawFit, LineFit

@@ -132,8 +132,8 @@ def _own_speeds(model: LineFit, job: Job, run: _Run, window: tuple[float, float]
             continue
         low, high = run.feed[mine].min(), run.feed[mine].max()
         far = window[int(window[1] / high > low / window[0])]
-        what = {"grit": job.grit, "passes": count(job.passes, "pass", "passes")}.get(
-            name, f"{QUANTITIES[name].label} {shown(name, float(value), system)}" if name != "grit" else "")
+        what = (job.grit if name == "grit" else count(job.passes, "pass", "passes") if name == "passes" else
+                f"{QUANTITIES[name].label} {shown(name, value, system)}")
         span = shown("feed_speed_m_min", low, system)
         span += f" to {shown('feed_speed_m_min', high, system)}" if high > low else ""
         found.append(f"With {what} {job.material} was run at {span} only: beyond, the window goes by plates of other "
