@@ -1,4 +1,5 @@
-"""Whether edges scatter more at one position than at another, and whether a material has its positions otherwise."""
+"""Whether edges scatter more at one position or of one material than elsewhere, and whether a material has its
+positions otherwise."""
 
 from __future__ import annotations
 
@@ -7,6 +8,7 @@ from scipy.special import chdtrc
 
 from .layout import Layout
 from .posterior import Posterior
+from .rows import Floats, MixedData
 
 SURE = 0.01
 """Positions are told apart where chance would do so more seldom than this."""
@@ -17,6 +19,7 @@ ALIKE = 0.25
 _FACTORS = np.linspace(-1.2, 1.2, 241)
 _MOST_ROWS = 20_000
 _TELLS = 0.01  # of the prior's variance
+_FEW, _FAR = 8, 1.0  # edges of which a scatter is worth a look, and the most that is believed of it, a logarithm
 
 
 def own_steps_stand_out(layout: Layout, posterior: Posterior) -> bool:
@@ -32,6 +35,21 @@ def own_steps_stand_out(layout: Layout, posterior: Posterior) -> bool:
     some = told > _TELLS * prior.min()
     far = ((axes.T @ at.coef[0][own])[some] ** 2 / told[some]).sum()
     return bool(chdtrc(some.sum(), far) < _OTHERWISE)
+
+
+def apart_from(near: Posterior, data: MixedData) -> Floats:
+    """Where to look for the mode where the plates `data.own` may have spreads of their own: the mode that was found
+    with all alike, moved by how much more their edges are seen to scatter."""
+    theta = near.mode.theta
+    if data.own is None:
+        return theta
+    own, read = data.own[data.plate], data.side == 0
+    if min((own & read).sum(), (~own & read).sum()) < _FEW:
+        return np.r_[theta, 0.0]
+    off = np.abs(data.y - near.at_mode.eta[0]) / near.at_mode_sd[:len(data.edge_spread)][data.scale]
+    factor = np.clip(np.log(np.median(off[own & read]) / np.median(off[~own & read])), -_FAR, _FAR)
+    alike = 0.5 * np.log1p(own.mean() * np.expm1(2 * factor))
+    return np.r_[theta[:len(data.free)] - alike, theta[len(data.free):], factor]
 
 
 def spread_by_position(layout: Layout, posterior: Posterior) -> dict[str, float]:

@@ -13,7 +13,7 @@ from scipy.special import ndtr
 
 from .abrasive import grain_um
 from .burr import MIDDLE_HEIGHT, SHEET, BurrData, BurrPosterior, fit_burr, future_heights, of_sheets, told_apart
-from .byposition import own_steps_stand_out, spread_by_position
+from .byposition import apart_from, own_steps_stand_out, spread_by_position
 from .history import WEIGHT, Past, learn, pool
 from .job import Job, Line
 from .laws import BENDS, BURR_OF_EDGE, FEED, RUN_IN, TERMS, WEAR_HOURS, Settings
@@ -159,8 +159,7 @@ class LineFit:
             if asked is not None:  # all spreads alike is near, and wanted for other answers anyway
                 near = self.law(removal=removal, priors=priors)
                 layout = taken_over(near, lay(position_spread=near.layout.position_spread))
-                found = posterior(layout.data, nodes,
-                                  np.r_[near.posterior.mode.theta, np.zeros(int(layout.data.own is not None))])
+                found = posterior(layout.data, nodes, apart_from(near.posterior, layout.data))
                 if own_steps_stand_out(layout, found):
                     layout = taken_over(near, lay(position_spread=near.layout.position_spread, own_steps=True))
                     found = posterior(layout.data, nodes, found.mode.theta)

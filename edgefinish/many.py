@@ -7,7 +7,6 @@ sheets and, of few plates or few to a sheet, theirs, is explored as ever, on sum
 
 from __future__ import annotations
 
-from functools import partial
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -15,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from .densities import Rows
-from .explore import SEED, Cloud, Mode, climb, nodes_about
+from .explore import SEED, Batch, Cloud, Mode, climb, nodes_about
 from .kin import log_chance
 from .mixed import (
     Coefficients,
@@ -86,7 +85,7 @@ def explore_many(data: MixedData, start: Floats, climb_subset: Any, count: int) 
         settled &= still
     at = solve(data, nodes_at(data, theta[None]), eta, 3, corrected=False)
     sums = _sums(data, theta, at)
-    batch = partial(_by_sums, data, sums, theta, outer)
+    batch = _by_sums(data, sums, theta, outer)
     top = climb(batch, theta[outer])
     cloud: Cloud = nodes_about(batch, top, count)
     whole = np.repeat(theta[None], count, 0)
@@ -111,7 +110,7 @@ def _mode(data: MixedData, theta: Floats, by_rows: bool = True) -> _Mode:
         theta = theta.copy()
         if len(inner):
             theta[inner], gain = _newton(data, theta, inner, at, sums)
-        top = climb(partial(_by_sums, data, sums, theta, outer), theta[outer])
+        top = climb(_by_sums(data, sums, theta, outer), theta[outer])
         theta[outer] = top.theta
         if gain < _LITTLE and np.abs(theta - before)[outer].max(initial=0) < 0.03:
             return _Mode(theta, eta, top.settled)
@@ -164,24 +163,27 @@ def _sums(data: MixedData, theta: Floats, at: Solution) -> RowSums:
     return sums
 
 
-def _by_sums(data: MixedData, sums: RowSums, theta: Floats, outer: NDArray[np.bool_], some: Floats, warm: Any) -> _Got:
+def _by_sums(data: MixedData, sums: RowSums, theta: Floats, outer: NDArray[np.bool_]) -> Batch:
     """Log posterior of the outer unknowns, the rows being normal about their mode."""
-    points = np.repeat(theta[None], len(some), 0)
-    points[:, outer] = some
-    nodes = nodes_at(data, points)
-    plate_var, sheet_var = nodes.plate_sd(data) ** 2, nodes.sheet_sd(data) ** 2
-    if not _plates_open(data):
-        plate_var = plate_var[:1]
-    col = collapse(data, sums, plate_var)
-    c = coefficients(data, col, sheet_var, nodes.precision(data))
-    y = np.broadcast_to(col.sheet_y, (len(some), *col.sheet_y.shape[1:]))
-    sheets = (y * np.matmul(c.sheet_shrink, y[..., None])[..., 0]).sum((1, 2))
-    half = np.einsum("kpq,kp->kq", c.chol, c.coef)
-    value = 0.5 * ((half**2).sum(1) + sheets + col.plate_fit - c.log_det)
-    value -= np.log(np.diagonal(c.chol, axis1=1, axis2=2)).sum(1)
-    if len(data.kin):
-        value += log_chance(data, nodes.kin_sd, c.coef, c.chol)
-    return _Got(value + nodes.log_prior, None, c)
+    held = None
+    if not _plates_open(data):  # then plates are at every point what they are at this one
+        held = collapse(data, sums, nodes_at(data, theta[None]).plate_sd(data) ** 2)
+
+    def batch(some: Floats, warm: Any) -> _Got:
+        points = np.repeat(theta[None], len(some), 0)
+        points[:, outer] = some
+        nodes = nodes_at(data, points)
+        col = collapse(data, sums, nodes.plate_sd(data) ** 2) if held is None else held
+        c = coefficients(data, col, nodes.sheet_sd(data) ** 2, nodes.precision(data))
+        y = np.broadcast_to(col.sheet_y, (len(some), *col.sheet_y.shape[1:]))
+        sheets = (y * np.matmul(c.sheet_shrink, y[..., None])[..., 0]).sum((1, 2))
+        half = np.einsum("kpq,kp->kq", c.chol, c.coef)
+        value = 0.5 * ((half**2).sum(1) + sheets + col.plate_fit - c.log_det)
+        value -= np.log(np.diagonal(c.chol, axis1=1, axis2=2)).sum(1)
+        if len(data.kin):
+            value += log_chance(data, nodes.kin_sd, c.coef, c.chol)
+        return _Got(value + nodes.log_prior, None, c)
+    return batch
 
 
 class _Held(NamedTuple):

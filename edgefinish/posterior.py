@@ -173,8 +173,7 @@ def posterior(data: MixedData, count: int = 256, start: Floats | Mode | None = N
         return climb(batch, first, floor=0.1 if flat else 1.0, enough=enough)
 
     if len(data.y) > MANY_ROWS and not flat:
-        far = start is None or data.own is not None  # spreads of their own may be anything
-        e = explore_many(data, first, partial(top, enough=_NEAR) if far else None, count)
+        e = explore_many(data, first, partial(top, enough=_NEAR) if start is None else None, count)
         return Posterior(data, nodes_at(data, e.theta), e.weight, e.coef, e.chol, e.at_mode, e.mode, e.effective)
     for steps in (_STEPS, _CAREFUL):
         mode = given._replace(warm=None) if given else top(data, steps=steps)

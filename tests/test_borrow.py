@@ -14,6 +14,7 @@ from scipy.special import logsumexp
 from scipy.stats import multivariate_normal
 
 import edgefinish as ef
+from edgefinish.byposition import apart_from
 from edgefinish.kin import ODD, Cases
 from edgefinish.linefit import RADIUS_NODES
 from edgefinish.mixed import solve
@@ -182,6 +183,17 @@ def test_a_material_that_scatters_more_is_seen_to():
         post = model.law_for(trial(case, 3).job).posterior
         factors.append(np.exp(post.weight @ np.log(post.nodes.factor)))
     assert 0.85 < factors[0] < 1.15 and 1.3 < factors[1] < 1.7
+
+
+def test_the_mode_is_looked_for_near_where_it_is():
+    """Long logs climb from there on all their rows."""
+    model = ef.fit(ef.read_log(together(trial("spread 1.5", 3, 36, 6))))
+    near, found = model.law().posterior, model.law_for(trial("spread 1.5", 3).job).posterior
+    start, theta = apart_from(near, found.data), found.mode.theta
+    assert len(start) == len(theta) == len(near.mode.theta) + 1
+    assert np.abs(start - theta)[[0, -1]].max() < 0.15  # edges of all others, and the factor
+    assert abs(near.mode.theta[0] - theta[0]) > abs(start[0] - theta[0])
+    assert apart_from(near, near.data) is near.mode.theta
 
 
 def test_one_material_alone_is_fitted_as_ever():
