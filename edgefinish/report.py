@@ -155,17 +155,24 @@ def _summary(results: Results) -> dict[str, list[dict[str, Any]]]:
 
 def _material(results: Results, name: str, windows: list[SpeedWindow], draw: Any) -> dict[str, Any]:
     """One material: each job with its window, then for each group of settings how radius, sheet and face behave."""
-    jobs = []
+    jobs, shared = [], _said_of_all(windows)
     for window in windows:
         drawn = [draw(window_figure(results, window))]
         if window.job.residual_burr_mm is not None:
             drawn.append(draw(burr_figure(results, window)))
-        jobs.append(_row(results, window) | {"figures": drawn})
+        own = [text for text in window.reasons if text not in shared or window.verdict != "window"]
+        jobs.append(_row(results, window) | {"figures": drawn, "reasons": own})
     behaviour = [draw(pressure_figure(results, window)) for window in one_a_grit(results, windows)]
     behaviour += [draw(origins_figure(results, window)) for window in first_of_each_material(windows)]
     behaviour += [draw(picture(results, window)) for window in _one_a_setting(windows)
                   for picture in (radius_by_position, wear_by_sheet, *_removal(results))]
-    return {"name": name, "jobs": jobs, "figures": behaviour}
+    return {"name": name, "jobs": jobs, "figures": behaviour, "shared": shared}
+
+
+def _said_of_all(windows: Sequence[SpeedWindow]) -> list[str]:
+    """Sentences that stand with every window of several, to be read once."""
+    said = [window.reasons for window in windows if window.verdict == "window"]
+    return [text for text in said[0] if all(text in each for each in said)] if len(said) > 1 else []
 
 
 def _removal(results: Results) -> tuple[Any, ...]:

@@ -225,6 +225,16 @@ def test_report_says_every_answer_and_how_to_mend_the_rest():
         assert value in text
 
 
+def test_what_is_said_of_each_window_of_a_material_is_read_once():
+    demo = pages.demo()
+    windows = [replace(w, reasons=(*w.reasons, "No row was dated.")) for w in demo.windows if w.verdict == "window"]
+    twice, once = windows[0], next(w for w in windows if w.job.material != windows[0].job.material)
+    shorter = replace(twice, job=replace(twice.job, sheet_hours=(0, 8)), reasons=(*twice.reasons, "Of this one alone."))
+    text = page_text(report_html(replace(demo, windows=(twice, shorter, once))))
+    assert text.count("Of each of its windows:") == 1
+    assert text.count("No row was dated.") == 2 and text.count("Of this one alone.") == 1
+
+
 def test_report_of_trials_that_can_judge_no_job_says_so():
     demo = pages.demo()
     unknown = ef.Job(material="unheard of", thickness_mm=8, drum_pressure_kPa=55, grit="P80", edge_radius_mm=(0.2, 0.6))
