@@ -188,15 +188,18 @@ def _numbers(name: str, values: Sequence[Any], system: System) -> tuple[tuple[fl
 
 
 def page_data(results: Results, about: Sequence[Surface]) -> dict[str, Any]:
-    """What the page needs: for each job its axes, and for each combination the answer in printed digits."""
-    system = results.study.units
+    """What the page needs: for each job its axes, and for each combination the answer in printed digits.
+
+    Sentences stand once under "said"; an answer's "more" are their places there.
+    """
+    system, said = results.study.units, {}
     return {"unit": unit_of(SPEED, system), "finer": FINER,
             "jobs": [{"name": f"{job_name(s.job, system)} ({settings(s.job, system)})",
                       "from": _tried(results, s.job)[0], "to": _tried(results, s.job)[1], "together": s.together,
                       "axes": [{"label": a.label, "kind": a.kind, "words": a.words, "own": a.own, "numbers": a.numbers,
                                 "decimals": a.decimals, "unit": a.unit} for a in s.axes],
-                      "cells": {" ".join(map(str, place)): _cell(w, system) for place, w in s.windows.items()}}
-                     for s in about]}
+                      "cells": {" ".join(map(str, place)): _cell(w, system, said) for place, w in s.windows.items()}}
+                     for s in about], "said": list(said)}
 
 
 def _tried(results: Results, job: Job) -> tuple[float, float]:
@@ -205,9 +208,12 @@ def _tried(results: Results, job: Job) -> tuple[float, float]:
     return float(f"{tried.min():.4g}"), float(f"{tried.max():.4g}")
 
 
-def _cell(window: SpeedWindow, system: Any) -> dict[str, str]:
-    if window.verdict != "window":
-        return {"no": window.verdict, "why": window.reasons[0] if window.reasons else ""}
+def _cell(window: SpeedWindow, system: Any, said: dict[str, int]) -> dict[str, Any]:
+    """One answer; its sentences are put into `said`, each at its place."""
+    issued = window.verdict == "window"
+    more = [said.setdefault(text, len(said)) for text in window.reasons[2 if issued else 1:]]
+    if not issued:
+        return {"no": window.verdict, "why": window.reasons[0] if window.reasons else "", "more": more}
     printed = speeds(window, system)
     return {"low": printed.low, "high": printed.high, "point": printed.set_point, "below": window.binds_low or "",
-            "above": window.binds_high or ""}
+            "above": window.binds_high or "", "more": more}

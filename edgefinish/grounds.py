@@ -38,7 +38,8 @@ BURR_LEFT = "burr left"
 ENOUGH_SHEETS, MOST_NAMES = 6, 4
 _NEARLY_FRESH = 0.05
 _FLAT, _NEXT_TO_NONE = 1e-9, 1e-3
-_ENOUGH, _FEW, _LOOKS = 96, 8, 9  # draws that name what binds, or the best of some speeds: by their median
+_ENOUGH, _FEW, _LOOKS = 96, 8, 9  # draws that name what is lost most, or the best of some speeds: by their median
+_TAIL = 384  # draws that name what ends a window: by those few that the confidence leaves out
 
 
 class Ending(NamedTuple):
@@ -67,32 +68,36 @@ def _single_limits(promise: Promise) -> list[_Limit]:
     if np.isfinite(high):
         out.append(_Limit("edge radius too large", True, lambda bare: replace(bare, radius_limits=(-np.inf, high))))
     if promise.burr is not None:
-        out.append(_Limit(BURR_LEFT, False, lambda bare: replace(bare, burr=promise.thinned(_ENOUGH).burr)))
+        out.append(_Limit(BURR_LEFT, False, lambda bare: replace(bare, burr=promise.burr)))
     if np.isfinite(promise.removal_limit):
         out.append(_Limit("removal too great", True,
                           lambda bare: replace(bare, removal_limit=promise.removal_limit)))
     return out
 
 
-def _binding(promise: Promise, x: float, slower: bool) -> _Limit:
-    """The limit that the fewest edges meet at x, of those that a slower speed (or a faster one) makes worse."""
-    limits = _single_limits(promise)
+def _binding(promise: Promise, x: float, slower: bool, confidence: float) -> _Limit:
+    """The limit that ends a window at x, of those that a slower speed (or a faster one) makes worse.
+
+    An end lies where too many draws have too few edges within the limits: the limit that the fewest edges meet there.
+    """
+    some = promise.thinned(_TAIL)
+    limits = _single_limits(some)
     falls = turning(promise) < 0.5 or np.mean(promise.radius.slope + 2 * promise.radius.bend * x < 0) > 0.5
     limits = [one for one in limits if one.grows == (slower == falls)] or limits
-    return limits[0] if len(limits) == 1 else _tightest(promise, limits, x)[1]
+    return limits[0] if len(limits) == 1 else _tightest(some, limits, x, 1 - confidence)[1]
 
 
-def _tightest(promise: Promise, limits: list[_Limit], x: float) -> tuple[float, _Limit]:
-    """The limit that the fewest edges meet at x, and how many: median of the draws, worst position and age."""
-    some = promise.thinned(_ENOUGH)
-    bare = replace(some, radius_limits=(-np.inf, np.inf), removal_limit=np.inf, burr=None)
-    return _fewest([worst_shares(one.alone(bare), np.array([x]))[:, 0] for one in limits], limits)
+def _tightest(promise: Promise, limits: list[_Limit], x: float, at: float) -> tuple[float, _Limit]:
+    """The limit that the fewest edges meet at x, and how many, at the worst position and age: by the quantile `at` of
+    the draws."""
+    bare = replace(promise, radius_limits=(-np.inf, np.inf), removal_limit=np.inf, burr=None)
+    return _fewest([worst_shares(one.alone(bare), np.array([x]))[:, 0] for one in limits], limits, at)
 
 
-def _fewest(shares: Sequence[Floats], limits: list[_Limit]) -> tuple[float, _Limit]:
-    medians = [_quantiles(each)[1] for each in shares]
-    least = int(np.argmin(medians))
-    return medians[least], limits[least]
+def _fewest(shares: Sequence[Floats], limits: list[_Limit], at: float) -> tuple[float, _Limit]:
+    low = [float(np.sort(each)[int(at * len(each))]) for each in shares]
+    least = int(np.argmin(low))
+    return low[least], limits[least]
 
 
 def _quantiles(draws: Floats) -> list[float]:
@@ -149,7 +154,7 @@ def bindings(model: LineFit, job: Job, promise: Promise, tried: evidence.Tried, 
         if abs(x - bound) < 1e-6:
             out.append(Ending(why, f"{speed} is {why}; nothing beyond it is promised."))
             continue
-        one = _binding(promise, x, slower=word == "Below")
+        one = _binding(promise, x, word == "Below", job.confidence)
         out.append(Ending(one.what, f"{word} {speed}, {_said(model, job, one)} too often, "
                                     f"{_where(model, promise, one, positions)} first."))
     return out[0], out[1]
@@ -167,14 +172,15 @@ def refusal(model: LineFit, job: Job, fitted: LawFit, promise: Promise, possible
     """
     x = np.linspace(*promise.speeds, _LOOKS)
     best = _best(promise, x)
-    limits = _single_limits(promise)
+    some = promise.thinned(_ENOUGH)
+    limits = _single_limits(some)
     if promise.radius_alone:  # one look at the edges tells all
-        *apart, shares = radius_shares(promise.thinned(_ENOUGH), x[best:best + 1])[..., 0]
+        *apart, shares = radius_shares(some, x[best:best + 1])[..., 0]
         wanted = np.isfinite(promise.radius_limits)
-        alone, one = _fewest([each for each, asked in zip(apart, wanted, strict=True) if asked], limits)
+        alone, one = _fewest([each for each, asked in zip(apart, wanted, strict=True) if asked], limits, 0.5)
     else:
         shares = worst_shares(promise, x[best:best + 1], promise.few(_ENOUGH))[:, 0]
-        alone, one = _tightest(promise, limits, float(x[best]))
+        alone, one = _tightest(some, limits, float(x[best]), 0.5)
     centre = fitted.layout.centre.feed_speed_m_min
     speed = shown("feed_speed_m_min", centre * float(np.exp(x[best])), model.units)
     low, median, high = _quantiles(shares)

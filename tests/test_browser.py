@@ -125,6 +125,7 @@ def test_sheet_opens_and_asks_for_nothing(driver, tmp_path):
 
 
 SAID = """return ["window", "why", "safe"].map(id => document.getElementById("explorer-" + id).textContent)"""
+MORE = "return [...document.querySelectorAll('#explorer-more li')].map(e => e.textContent)"
 MOVE = """const e = document.getElementById(arguments[0]); e.value = arguments[1];
 e.dispatchEvent(new Event("input", {bubbles: true}));"""
 
@@ -141,6 +142,7 @@ def test_explorer_says_what_the_model_says(driver, tmp_path):
                 driver.execute_script(MOVE, f"explorer-{k}", value)
             head, why, safe = driver.execute_script(SAID)
             assert safe == "Computed at this very point."
+            assert driver.execute_script(MORE) == list(window.reasons[2 if window.verdict == "window" else 1:])
             if window.verdict == "window":
                 printed = speeds(window, told.study.units)
                 assert head == str(printed) and f"Set point {printed.set_point} {printed.unit}" in why

@@ -54,6 +54,20 @@ def test_a_window_is_issued_and_says_what_binds_it():
     assert speeds.min() <= window.low_m_min and window.high_m_min <= speeds.max()
 
 
+def test_the_limit_that_ends_a_window_is_the_one_whose_opening_moves_that_end_most():
+    """In the middle of the draws the greatest radius lets fewer edges pass there than removal does; in the few that
+    the confidence leaves out, removal does."""
+    trial = campaign("usual", 302)
+    model = ef.fit(ef.read_log(trial.log), severities=SEVERITIES)
+    job = replace(trial.job("all limits")[0], share=0.8, confidence=0.9, removal_um=40, edge_radius_mm=(0.15, 0.8))
+    window, low = model.window(job), job.edge_radius_mm[0]
+    opened = {"removal too great": replace(job, removal_um=None),
+              "edge radius too large": replace(job, edge_radius_mm=(low, None))}
+    ends = {what: model.window(one).low_m_min for what, one in opened.items()}
+    assert window.binds_low == min(ends, key=ends.get) == "removal too great"
+    assert window.low_m_min > max(ends.values())
+
+
 def test_a_material_that_scatters_more_on_sheets_that_are_shared_is_judged_by_its_own_spread():
     """One of two materials, both run on every sheet, has edges and plates twice as far apart."""
     quiet, wild = (Truth(sheet=0.06, plate=p, edge=e) for p, e in ((0.05, 0.08), (0.10, 0.16)))

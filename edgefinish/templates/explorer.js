@@ -36,12 +36,12 @@
     by("explorer-own").disabled = !changed.length;
     const found = cells.map(c => now.cells[c.join(" ")]), lost = found.some(c => !c);
     const none = lost ? undefined : found.find(c => c.no);
-    let head, low, high, why = "", point = "";
+    let head, low, high, why = "", point = "", more = [];
     if (lost) {
       head = "Not computed";
       why = "Answers are there for " + now.together + " changes at a time at most. Changed now: " +
         changed.map(axis => axis.label).join(", ") + ". Set one of them back.";
-    } else if (none) { head = none.no[0].toUpperCase() + none.no.slice(1); why = none.why; }
+    } else if (none) { head = none.no[0].toUpperCase() + none.no.slice(1); why = none.why; more = none.more; }
     else {
       low = found.reduce((a, b) => Number(b.low) > Number(a.low) ? b : a);
       high = found.reduce((a, b) => Number(b.high) < Number(a.high) ? b : a);
@@ -51,11 +51,13 @@
       } else {
         head = low.low + " to " + high.high + " " + data.unit;
         point = found.length === 1 && !told.length ? "Set point " + low.point + " " + data.unit + ". " : "";
+        more = [...new Set(found.flatMap(cell => cell.more))];
         why = (low.below ? "Low end: " + low.below + ". " : "") + (high.above ? "High end: " + high.above + "." : "");
       }
     }
     by("explorer-window").textContent = head;
     by("explorer-why").textContent = point + why;
+    by("explorer-more").replaceChildren(...more.map(k => make("li", data.said[k])));
     by("explorer-safe").textContent = lost ? "" : told.length ?
       "Between computed points the safer neighbour is shown: " + told.join("; ") + "." : "Computed at this very point.";
     const at = v => 10 + 440 * (v - now.from) / (now.to - now.from);
