@@ -49,7 +49,8 @@ class Expected:
 
     `simulated`: one row a size that was simulated; `table`: sizes about the plan's own. Columns `plates`, `sheets`,
     `edges`, `width` (share of the true window's log width that is issued, none counting 0), `chance` of a window,
-    `error` (Monte-Carlo standard error of `width`), and in `table` `hours` of line time and `cost` (NaN if not asked).
+    `error` (standard error of `width`: Monte Carlo, and in `table` what the curve misses of simulated sizes), and in
+    `table` `hours` of line time and `cost` (NaN if not asked).
     `lines`: how many were imagined; `jobs`: which jobs were asked of them; `own` the plan's own size.
     """
 
@@ -93,8 +94,11 @@ def expect(planned: Plan, *, workers: int = 1, lines: int | None = None, progres
     rng = np.random.default_rng(SEED)
     picks = [rng.integers(len(true), size=len(true)) for _ in range(_RESAMPLED)]
     fits = np.array([curve(sizes, width[:, pick].mean(1)) for pick in picks])
-    table = _table(planned, own, curve(sizes, width.mean(1)), curve(sizes, chance.mean(1)), fits)
-    return Expected(simulated, table, own, len(true), jobs, tuple(_said(planned.trial, own, table, fits, len(true))))
+    smooth = curve(sizes, width.mean(1))
+    missed = float(np.sqrt(np.mean([(_at(s) @ smooth - w) ** 2 for s, w in zip(sizes, width.mean(1), strict=True)])))
+    table = _table(planned, own, smooth, curve(sizes, chance.mean(1)), fits, missed)
+    said = _said(planned.trial, own, simulated.iloc[0], fits, missed, len(true))
+    return Expected(simulated, table, own, len(true), jobs, tuple(said))
 
 
 def _asked(jobs: Sequence[Job]) -> tuple[Job, ...]:
@@ -174,8 +178,9 @@ def _at(size: Size) -> Floats:
     return shape(np.array(float(size.plates)), np.array(float(size.sheets)), np.array(float(size.edges)))[0]
 
 
-def _table(planned: Plan, own: Size, width: Floats, chance: Floats, fits: Floats) -> pd.DataFrame:
-    """Sizes about the plan's own by the curves of width and chance; `fits` are curves of width of resampled lines."""
+def _table(planned: Plan, own: Size, width: Floats, chance: Floats, fits: Floats, missed: float) -> pd.DataFrame:
+    """Sizes about the plan's own by the curves of width and chance; `fits` are curves of width of resampled lines,
+    `missed` what the curve misses of simulated widths."""
     fewest = max(FEWEST_SHEETS, len({j.grit for j in planned.jobs}))
     plates = sorted({max(own.plates // 2, 2 * fewest), own.plates * 3 // 4, own.plates, own.plates * 3 // 2,
                      2 * own.plates})
@@ -186,12 +191,15 @@ def _table(planned: Plan, own: Size, width: Floats, chance: Floats, fits: Floats
     at = np.array([_at(s) for s in sizes])
     cost = [planned.trial.cost_of(s.plates, s.sheets) for s in sizes]
     return pd.DataFrame([vars(s) for s in sizes]).assign(
-        width=np.clip(at @ width, 0, 1), chance=np.clip(at @ chance, 0, 1), error=(at @ fits.T).std(1),
-        hours=[c[0] for c in cost], cost=[np.nan if c[1] is None else c[1] for c in cost])
+        width=np.clip(at @ width, 0, 1), chance=np.clip(at @ chance, 0, 1),
+        error=np.hypot((at @ fits.T).std(1), missed), hours=[c[0] for c in cost],
+        cost=[np.nan if c[1] is None else c[1] for c in cost])
 
 
-def _said(trial: Trial, own: Size, table: pd.DataFrame, fits: Floats, lines: int) -> Iterator[str]:
-    here = table[(table[["plates", "sheets", "edges"]] == list(vars(own).values())).all(axis=1)].iloc[0]
+def _said(trial: Trial, own: Size, here: pd.Series, fits: Floats, missed: float, lines: int) -> Iterator[str]:
+    """What the simulation comes to; `here`: what it gave at the plan's own size."""
+    if here["chance"] < 0.5:
+        yield "Most likely this trial is too small for its jobs: more often than not it ends without a window."
     yield (f"{own.plates} plates on {own.sheets} sheets with {own.edges} edges each are expected to settle "
            f"{100 * here['width']:.0f} % of the true window (of its ratio, on the log scale), and a job that the line "
            f"can do gets a window in {100 * here['chance']:.0f} of 100 trials. From {lines} imagined lines, good to "
@@ -201,7 +209,7 @@ def _said(trial: Trial, own: Size, table: pd.DataFrame, fits: Floats, lines: int
     gains = [100 * (_at(s) - _at(own)) @ fits.T for s in (sheets, plates)]
     hours = [trial.cost_of(s.plates, s.sheets)[0] - trial.cost_of(own.plates, own.sheets)[0] for s in (sheets, plates)]
     a, b = (float(g.mean()) for g in gains)
-    unsure = 2 * float((gains[0] - gains[1]).std())
+    unsure = 2 * float(np.hypot((gains[0] - gains[1]).std(), 100 * missed))
     verdict = ("Sheets decide, not plates" if a > b + unsure else "Plates tell more than sheets here" if b > a + unsure
                else "Twice the sheets tell about as much as twice the plates")
     yield (f"{verdict}: twice the sheets for the same plates would add {a:.0f} % of the true window "

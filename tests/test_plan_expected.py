@@ -7,7 +7,7 @@ import pytest
 from scipy.stats import norm
 
 import edgefinish as ef
-from edgefinish.expected import Size, curve, expect, shape
+from edgefinish.expected import Size, _said, curve, expect, shape
 from edgefinish.imagined import blank_log, filled, imagine
 from edgefinish.laws import wear_columns
 from edgefinish.planfolder import expected_figure, plan_html
@@ -87,6 +87,21 @@ def test_it_is_said_what_it_rests_on(expected, planned):
     page = plan_html(planned, expected).replace("\N{NO-BREAK SPACE}", " ")
     assert all(text.split(":")[0] in page for text in expected.said) and "<svg" in page and "<script" not in page
     assert "true window" in expected_figure(expected).layout.meta["text"]
+
+
+def test_what_is_said_of_the_plan_is_what_its_own_size_gave_and_a_small_trial_is_called_one(expected, planned):
+    """Between sizes a curve stands; where it misses what was simulated its error says so."""
+    here, told = expected.simulated.iloc[0], " ".join(expected.said)
+    assert list(here[["plates", "sheets", "edges"]]) == list(vars(expected.own).values())
+    assert f"settle {100 * here['width']:.0f} %" in told and f"in {100 * here['chance']:.0f} of 100 trials" in told
+    sizes = [Size(*row) for row in expected.simulated[["plates", "sheets", "edges"]].astype(int).to_numpy()]
+    at = shape(*expected.simulated[["plates", "sheets", "edges"]].to_numpy(float).T)
+    missed = np.sqrt(np.mean((at @ curve(sizes, expected.simulated["width"]) - expected.simulated["width"]) ** 2))
+    assert expected.table["error"].min() >= missed > 0
+    for chance, small in ((0.4, True), (0.6, False)):
+        one = here.where(here.index != "chance", chance)
+        said = list(_said(planned.trial, expected.own, one, np.zeros((2, 4)), 0.1, 4))
+        assert ("too small" in said[0]) == small and "good to ± 20 %" in " ".join(said)
 
 
 def test_the_number_of_workers_changes_nothing(planned, expected):
