@@ -191,22 +191,25 @@ def _check(options: argparse.Namespace) -> int:
             raise StudyError(Problem(None, None, "--sheet or --table", "a study that names them itself",
                                      "write `sheet:` or `table:` in the study file"))
         study = read_study(options.log)
-        log = study.read_log()
-        study.read_history()
+        log, earlier = study.read_log(), study.read_history()
     else:
-        log = read_log(options.log, sheet=options.sheet, table=options.table)
+        log, earlier = read_log(options.log, sheet=options.sheet, table=options.table), ()
+    told = [*log.messages, *(replace(m, file=past.source) for past in earlier for m in past.messages)]
     if options.json:
-        said = [{"row": m.row, "column": m.column, "kind": m.kind, "text": m.text} for m in log.messages]
+        said = [{"row": m.row, "column": m.column, "kind": m.kind, "text": m.text}
+                | ({"file": m.file} if m.file else {}) for m in told]
         read = log.rows[log.measured]
         print(json.dumps({"edges": len(read), "plates": int(read["run"].nunique()), "messages": said},
                          ensure_ascii=False, indent=1))
     elif not options.quiet:
-        from .forms import log_said, messages_said
+        from .forms import earlier_said, log_said, messages_said
 
-        for message in log.messages:
+        for message in told:
             print(message)
         print(log_said(log))
-        print(messages_said(log))
+        for past in earlier:
+            print(earlier_said(past))
+        print(messages_said(replace(log, messages=tuple(told))))
     return 0
 
 

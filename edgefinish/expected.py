@@ -16,7 +16,7 @@ import pandas as pd
 from scipy.optimize import lsq_linear
 from tqdm import tqdm
 
-from .errors import JobError, Problem
+from .errors import JobError
 from .evidence import FEWEST_SHEETS
 from .explore import SEED
 from .imagined import Lines, blank_log, filled, imagine
@@ -25,6 +25,7 @@ from .linefit import radius_alone
 from .linemodel import fit
 from .planner import Plan, plan
 from .rows import Floats
+from .studytext import StudyProblem as Problem
 from .trialkeys import Trial
 from .triallog import TrialLog
 

@@ -93,6 +93,11 @@ def log_said(log: TrialLog) -> str:
             + (f" {count(left, 'row')} without a reading." if left else ""))
 
 
+def earlier_said(log: TrialLog) -> str:
+    """How much was read of an earlier log of the line."""
+    return f"Earlier log {log.source}: {log_said(log)}"
+
+
 def messages(log: TrialLog) -> pd.DataFrame:
     """What was converted, set aside or told, with the rows as the spreadsheet counts them."""
     return pd.DataFrame([{"row": "" if m.row is None else m.row, "column": m.column or "", "what": m.kind,

@@ -191,6 +191,24 @@ def _unit(header: str, meaning: Meaning, below: object, found: Findings) -> str 
     return unit
 
 
+def fitting(header: Sequence[str], columns: Mapping[str, object]) -> dict[str, object]:
+    """What of `columns`, written for one log, is for another's header too: names that stand in it, and constants for
+    what it does not have.
+
+    >>> fitting(["Belt", "grit"], {"Belt": "feed speed [ft/min]", "Burr": "burr_severity", "grit": "P80", "passes": 1})
+    {'Belt': 'feed speed [ft/min]', 'passes': 1}
+    """
+    places = {plain(h) for h in header}
+    meant = {m.name for h in header if (m := meaning_of(h))}
+    kept = {}
+    for key, value in columns.items():
+        own, other = meaning_of(str(key)), meaning_of(value) if isinstance(value, str) else None
+        if (other is not None and plain(str(key)) in places) or (
+                other is None and own is not None and own.name not in meant):
+            kept[key] = value
+    return kept
+
+
 def _apply_map(header: Sequence[str], columns: Mapping[str, object], meanings: dict[int, Meaning],
                found: Findings) -> list[Use]:
     """Put the shop's own names into `meanings`; the constants come back."""

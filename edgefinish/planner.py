@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from .abrasive import GRAIN_UM
-from .errors import JobError, Problem, StudyError
+from .errors import JobError, StudyError
 from .evidence import AGE_MARGIN, FEWEST_SHEETS
 from .exchange import Factor, Levels, Need, Spreads, fewest_plates, search
 from .exchange import Problem as Search
@@ -24,11 +24,14 @@ from .laws import TERMS, Centre, Settings
 from .layout import STANDARD, law_columns
 from .rows import Floats
 from .study import Study
+from .studytext import StudyProblem as Problem
 from .trialkeys import Trial
 from .units import System, convert, in_shown, unit_of
 
 SPEEDS, AGES = 9, 5
 VISITS = 2
+MOST_PLATES, FAR_OLDER = 500, 2.0
+"""More plates are a slip of the pen; so may be sheets run to so many times the age that any job asks for."""
 EDGE, PLATE = STANDARD.edge.median, STANDARD.plate.median
 SHEETS = tuple((STANDARD.sheet.median * float(np.exp(z * STANDARD.sheet.log_sd)), weight)
                for z, weight in ((-1, 0.3), (0, 0.4), (1, 0.3)))
@@ -130,8 +133,14 @@ def plan_study(study: Study) -> Plan:
         raise StudyError(Problem(None, "line.feed_speed_m_min", "nothing", "two speeds in m/min, the lower first",
                                  "the trial runs from the line's slowest speed to its fastest"), study.path.name)
     jobs = study.listed if study.listed is not None else study.jobs(study.read_log())
-    return plan(jobs, feed_speed_m_min=study.line.feed_speed_m_min, trial=study.trial, severities=study.severities,
-                units=study.units, name=study.name)
+    try:
+        planned = plan(jobs, feed_speed_m_min=study.line.feed_speed_m_min, trial=study.trial,
+                       severities=study.severities, units=study.units, name=study.name)
+    except JobError as error:
+        raise StudyError(error.problems, study.path.name) from None
+    unused = [f"`{key}` is not used to plan." for key, given in (
+        ("history", study.history), ("next_plates", study.next_plates)) if given]
+    return replace(planned, told=(*planned.told, *unused))
 
 
 def speed_levels(low: float, high: float, units: System) -> Floats:
@@ -238,6 +247,9 @@ class _Space:
         if trial.sheets < len(self.grits):
             bad.append(Problem(None, "trial.sheets", str(trial.sheets), f"a sheet for each of {len(self.grits)} grits",
                                "allow more sheets, or promise fewer grits"))
+        if trial.plates > MOST_PLATES:
+            bad.append(Problem(None, "trial.plates", str(trial.plates), f"at most {MOST_PLATES} plates",
+                               "a trial so large tells no more than one of some dozens; check the number"))
         if trial.plates < 2 * trial.sheets:
             bad.append(Problem(None, "trial.plates", str(trial.plates), f"two plates for each of {trial.sheets} sheets",
                                f"allow {2 * trial.sheets} plates, better {3 * trial.sheets}"))
@@ -356,6 +368,10 @@ def _told(space: _Space, runs: pd.DataFrame, words: Mapping[str | None, list[str
         rest = " and ".join(w for w in own[1:] if w != "as it comes") or "the burr as it comes"
         told.append(f"{material}: half of the plates carry {own[0]} burr, the others {rest}. Where clearing ends shows "
                     "only on plates that are not cleared; in simulated trials this made windows two fifths wider.")
+    oldest = max(job.sheet_hours[1] for job in space.jobs)
+    if space.hours[1] > FAR_OLDER * oldest:
+        told.append(f"Sheets are run up to {space.hours[1]:g} h, and no job asks for more than {oldest:g} h: check "
+                    "`trial.sheet_hours`, plates on sheets so old tell little of it.")
     if words and HEAVY not in severities and any(own[0] == HEAVY for own in words.values()):
         told.append("Heavy burr: as heavy as the table still leaves it to the line; write its height down.")
     return told

@@ -7,7 +7,7 @@ import io
 import json
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, fields
+from dataclasses import asdict, fields, replace
 from importlib import resources
 from itertools import count, groupby
 from typing import Any
@@ -30,6 +30,7 @@ from .figures import (
 from .forms import (
     claims,
     coefficients_said,
+    earlier_said,
     first_of_each_material,
     log_said,
     more_plates_said,
@@ -109,6 +110,8 @@ def report_html(results: Results) -> str:
                 "svg": Markup(svg(fig, f"figure-{next(drawn)}"))}
 
     about = surfaces(results)
+    told = [*results.log.messages,
+            *(replace(m, file=past.source) for past in results.model.history for m in past.messages)]
     return environment().get_template("report.html.jinja").render(
         explorer=_script_data(page_data(results, about)) if about else "",
         explorer_script=resources.files("edgefinish").joinpath("templates", "explorer.js").read_text(encoding="utf-8"),
@@ -121,7 +124,8 @@ def report_html(results: Results) -> str:
             "Plates and sheets of each material, and from where to where each setting was run. Nothing is promised "
             "outside.")).markup()),
         table_script=Markup(script()),
-        messages=results.log.messages[:MOST_MESSAGES], unsaid=max(0, len(results.log.messages) - MOST_MESSAGES),
+        messages=told[:MOST_MESSAGES], unsaid=max(0, len(told) - MOST_MESSAGES),
+        earlier=[earlier_said(past) for past in results.model.history],
         log=results.log, what_was_read=log_said(results.log), cautions=CAUTIONS, defer=DEFER, system=system,
         record=json.dumps(_six(dict(results.record)), ensure_ascii=False, sort_keys=True, indent=1, default=str))
 

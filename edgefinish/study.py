@@ -24,7 +24,7 @@ from .kept import SOURCES, kept_sources, without_credentials
 from .sheetissue import ISSUE_KEYS, REVISIONS, SheetIssue, sheet_issue
 from .studytext import StudyProblem, tree_of
 from .trialkeys import TRIAL_KEYS, Trial, read_trial
-from .triallog import TrialLog, read_log
+from .triallog import TrialLog, read_earlier, read_log
 
 KEYS = ("study", "log", "table", "sheet", "columns", "units", "line", "promise", "limits", "severities", "trial",
         "jobs", "history", "new_sheets", "setup_sheet", "next_plates")
@@ -77,7 +77,7 @@ class Study:
     next_plates: int | None = None
 
     def read_history(self) -> tuple[TrialLog, ...]:
-        """Earlier logs of the same line, in the order named; their columns are mapped like those of the log.
+        """Earlier logs of the same line, in the order named; what of `columns` fits their headers holds for them too.
 
         Raises `LogError` with the faults of all of them, each under the name that the study file has for it.
         """
@@ -85,7 +85,8 @@ class Study:
         broken: list[tuple[str, LogError]] = []
         for name, source in zip_longest(self.history_names, self.history, fillvalue=""):
             try:
-                read.append(read_log(source, columns=dict(self.columns) or None))
+                log = read_earlier(source, dict(self.columns) or None)
+                read.append(told_beyond_line(log, self.line, self.units))
             except LogError as error:
                 broken.append((name, error))
         if len(broken) == 1:

@@ -91,7 +91,7 @@ def _numbers(name: str, given: Any, known: tuple[str, ...], fault: Fault) -> dic
         return {}
     good: dict[str, float] = {}
     for key, value in given.items():
-        if isinstance(value, str) and re.fullmatch(r"\d+(\.\d+)?", value):
+        if isinstance(value, str) and re.fullmatch(r"\d+(\.\d+)?([eE][+-]?\d+)?", value):
             value = float(value)  # under `sheet` the study file keeps text as it stands: elsewhere it names one
         if key not in known:
             fault(f"trial.{name}.{key}", key, f"one of {', '.join(known)}", nearest(str(key), known))

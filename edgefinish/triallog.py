@@ -26,7 +26,7 @@ from .checks import (
 )
 from .errors import LogError, Problem, nearest
 from .findings import Column, Findings, Message
-from .headers import CANONICAL, MEASURED, REQUIRED, TEXT, Use, assign, plain
+from .headers import CANONICAL, MEASURED, REQUIRED, TEXT, Use, assign, fitting, plain
 from .sources import SourceLike, Table, read_table
 from .units import QUANTITIES, System, shown
 from .words import read_grits, read_positions, read_processes, read_severities, read_words, spread
@@ -155,6 +155,16 @@ def read_log(source: SourceLike | Sequence[SourceLike], *, sheet: str | None = N
     >>> [str(m) for m in log.messages][-1]
     "row 3, column edge_position: converted: 'Cut-out' read as cutout"
     """
+    return _read(source, sheet, table, columns)
+
+
+def read_earlier(source: SourceLike, columns: Mapping[str, object] | None) -> TrialLog:
+    """Read an earlier log of the same line, for which `columns` were not written: what fits its header is used."""
+    return _read(source, None, None, columns, earlier=True)
+
+
+def _read(source: SourceLike | Sequence[SourceLike], sheet: str | None, table: str | None,
+          columns: Mapping[str, object] | None, earlier: bool = False) -> TrialLog:
     several = isinstance(source, (list, tuple))
     sources = tuple(source) if several else (source,)
     if columns is not None and not isinstance(columns, Mapping):
@@ -169,7 +179,8 @@ def read_log(source: SourceLike | Sequence[SourceLike], *, sheet: str | None = N
         tables.append(read_table(one, sheet, table, columns, found[i]))
     read = [(i, t) for i, t in enumerate(tables) if t is not None]
     name = ", ".join(t.name for _, t in read) or "trial log"
-    parts = {i: _columns_of(t, columns, found[i]) for i, t in read}
+    own = {i: fitting(t.header, columns or {}) if earlier else columns for i, t in read}
+    parts = {i: _columns_of(t, own[i], found[i]) for i, t in read}
     if parts:
         log = _gather(parts, found)
         one_spelling(log)

@@ -13,6 +13,7 @@ import edgefinish as ef
 from edgefinish.cli import main
 from edgefinish.history import learn, pool
 from edgefinish.layout import STANDARD
+from edgefinish.report import report_html
 from edgefinish.results import open_study
 from edgefinish.rows import Spread
 from edgefinish.study import read_study
@@ -126,6 +127,31 @@ def test_a_broken_earlier_log_is_told_as_one_by_its_own_name_and_rows(verb, tmp_
                   "before/long.csv, row 9, column grit: found 'sandy'", "gone.csv: found 'gone.csv', wanted a file"):
         assert words in said, said
     assert sorted(p.name for p in tmp_path.iterdir()) == ["before", "now.csv", "study.yaml", "then.csv"]
+
+
+def test_an_earlier_log_with_headers_of_its_own_takes_of_the_columns_what_fits(tmp_path, capsys):
+    """The log's speeds stand under "Belt" in ft/min. One earlier log has plain headers and passes of its own; the other
+    has "Belt" too, but in m/min: no reader can know, but speeds that the line cannot run are told."""
+    log = past(0.08)[0].rows.drop(columns=["passes", "removal_um"], errors="ignore")
+    belt = log.rename(columns={"feed_speed_m_min": "Belt", "edge_radius_mm": "Radius"})
+    belt.assign(Belt=belt["Belt"] * 3.28084).to_csv(tmp_path / "now.csv", index=False)
+    past(0.08)[1].rows.assign(passes=1).to_csv(tmp_path / "plain.csv", index=False)
+    past(0.08)[2].rows.rename(columns={"feed_speed_m_min": "Belt"}).to_csv(tmp_path / "metric.csv", index=False)
+    (tmp_path / "study.yaml").write_text(
+        "study: with-past\nlog: now.csv\nhistory: [plain.csv, metric.csv]\nlimits: {edge_radius_mm: [0.15, 0.9]}\n"
+        'columns: {Belt: "feed speed [ft/min]", Radius: "edge radius [mm]", passes: 1}\n'
+        "line: {feed_speed_m_min: [0.8, 6.5]}\njobs: every material and burr severity\n")
+    read = read_study(tmp_path / "study.yaml")
+    now, (plain, metric) = read.read_log(), read.read_history()
+    assert now.rows["feed_speed_m_min"].max() < 7 and not any("by the study" in m.text for m in now.messages)
+    np.testing.assert_allclose(plain.rows["feed_speed_m_min"], past(0.08)[1].rows["feed_speed_m_min"])
+    assert not any("by the study" in m.text for m in plain.messages)
+    assert any("by the study" in m.text and m.column == "feed_speed_m_min" for m in metric.messages)
+    assert main(["check", str(tmp_path / "study.yaml")]) == 0
+    said = capsys.readouterr().out
+    assert "metric.csv, row" in said and "Earlier log plain.csv: 144 measured edges on 36 plates" in said
+    report = report_html(open_study(tmp_path / "study.yaml"))
+    assert "Earlier log metric.csv:" in report and "by the study" in report
 
 
 def test_the_address_of_an_earlier_log_is_told_without_its_password(tmp_path):

@@ -226,6 +226,7 @@ MANY = [job(material=f"M{i}", thickness_mm=4 + i) for i in range(8)]  # each at 
     (SIX, {"sheets": 3, "plates": 5}, "two plates for each of 3 sheets"),
     ([job(grit=g) for g in ("P60", "P80", "P100", "P120")], {"sheets": 3}, "a sheet for each of 4 grits"),
     ([job(sheet_hours=(0, 20))], {"sheet_hours": (0.0, 15.0)}, "never promised for a sheet age that was not run"),
+    ([job()], {"plates": 100_000}, "at most 500 plates"),
     (MANY, {"plates": 17, "sheets": 4}, "29 settings .* on at least 18 plates: allow more plates")])
 def test_a_trial_that_is_too_small_is_refused_with_the_way_out(jobs, trial, said):
     with pytest.raises(ef.JobError, match=said):
@@ -266,6 +267,18 @@ def test_a_study_that_says_too_little_is_refused(tmp_path):
         ef.plan_study(study(tmp_path, "study: yard\nlimits: {removal_um: 30}\nline: {feed_speed_m_min: [1, 6]}\n"))
     with pytest.raises(ef.StudyError, match="slowest speed to its fastest"):
         ef.plan_study(study(tmp_path, LISTED.replace("line: {feed_speed_m_min: [0.9, 6.0]}\n", "")))
+
+
+def test_faults_of_a_plan_stand_under_the_file_and_its_keys_and_slips_are_told(tmp_path):
+    file = study(tmp_path, LISTED + "trial: {plates: 4}\nnext_plates: 2\n")
+    with pytest.raises(ef.StudyError) as refused:
+        ef.plan_study(file)
+    assert str(refused.value).startswith(f"{file.path.name}: trial.plates: found '4'")
+    long = study(tmp_path, LISTED + "trial: {sheet_hours: [0, 900], minutes: {plate: 1e1}}\nnext_plates: 2\n")
+    told = " ".join(ef.plan_study(long).told)
+    assert "up to 900 h, and no job asks for more than 15 h" in told and "`next_plates` is not used to plan" in told
+    assert long.trial.minutes.plate == 10
+    assert not any("no job asks" in t for t in ef.plan_study(study(tmp_path, LISTED)).told)
 
 
 def test_costs_and_minutes_of_a_trial(tmp_path):
