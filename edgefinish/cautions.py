@@ -17,7 +17,7 @@ class Caution:
 
 
 DEFER = ("The line maker's manual, site rules, local codes and law, and the judgement of licensed or qualified people "
-         "come before this sheet.")
+         "come before what stands here.")
 
 CAUTIONS = (
     Caution("Lock off", "Lock off and fit guards before touching sheet, drum or brush. In-running nip at drum and "
@@ -34,6 +34,6 @@ CAUTIONS = (
     Caution("Parts", "Keep to the part size and hold-down limits of the line. One part first. Stand clear of the "
                      "outfeed."),
     Caution("People", "Eye and hearing protection, gloves by site rule. Parts are hot, and sharp until measured."),
-    Caution("Limits of this sheet", "The speeds rest on statistics: valid only for the material, thickness, grit, burr "
-                                    "and sheet age tried. Measure the first-off before release."),
+    Caution("Speeds", "They rest on statistics: valid only for the material, thickness, grit, burr and sheet age "
+                      "tried. Measure the first-off before release."),
 )

@@ -178,8 +178,9 @@ def _say_windows(results: Results, folder: Path) -> None:
     print()
     for note in results.study.told:
         print(wrapped(f"note: {note}", columns))
+    one_each = "one page a window" if any(w.verdict == "window" for w in results.windows) else "none: no window"
     print(f"\nResults in {folder}\n  report.html     start here\n  windows.csv     one row a job\n"
-          "  setup-sheets    one page a window\n  notebooks       as executed, open in JupyterLab")
+          f"  setup-sheets    {one_each}\n  notebooks       as executed, open in JupyterLab")
 
 
 def _check(options: argparse.Namespace) -> int:

@@ -20,7 +20,7 @@ from plotly.subplots import make_subplots
 from .errors import JobError
 from .job import Job, SpeedWindow
 from .results import Results
-from .units import QUANTITIES, System, in_shown, unit_of
+from .units import QUANTITIES, System, in_shown, shown, unit_of
 from .wording import POSITION_WORDS, POSITIONS, SPEED, limit
 
 MIME = "application/vnd.plotly.v1+json"
@@ -101,6 +101,24 @@ def of_material(results: Results, job: Job) -> np.ndarray:
     if job.cut_process is not None and "cut_process" in rows:
         mask = mask & (rows["cut_process"] == job.cut_process).to_numpy(bool)
     return mask
+
+
+def burr_said(results: Results, job: Job) -> str:
+    """The burr that a job is for, with its height before: as the study says its word, or as it was run."""
+    if job.burr_severity is None:
+        return "burr as in the trials"
+    span = (results.study.severities or {}).get(job.burr_severity)
+    rows = results.log.rows
+    if span is None and {"burr_severity", "burr_height_mm"} <= set(rows):
+        mine = of_material(results, job) & (rows["burr_severity"] == job.burr_severity).to_numpy(bool)
+        height = results.log.reading("burr_height_mm").value[mine]
+        height = height[np.isfinite(height)]
+        span = (float(height.min()), float(height.max())) if len(height) else None
+    words = f"{job.burr_severity} burr"
+    if span is None:
+        return words
+    low, high = (shown("burr_height_mm", v, results.study.units) for v in span)
+    return f"{words}, {low} to {high} high"
 
 
 def read_rows(results: Results, job: Job, name: str) -> np.ndarray:

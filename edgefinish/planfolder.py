@@ -96,7 +96,7 @@ def plan_html(planned: Plan, expected: Expected | None) -> str:
                              "limits": ", ".join(limits(j, planned.units))} for j in planned.jobs],
         runs=_cells(readable(planned.runs, planned.units)), expected=expected,
         sizes=None if expected is None else _cells(expected_table(expected)),
-        defer=DEFER.replace("this sheet", "this plan"),
+        defer=DEFER,
         question="" if figure is None else QUESTION, lines="" if expected is None else _figure_said(expected),
         picture="" if figure is None else svg(figure, "figure-1"))
 

@@ -16,6 +16,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from .cautions import CAUTIONS, DEFER
+from .drawing import burr_said
 from .explorer import page_data, surfaces
 from .figures import (
     alike_figure,
@@ -144,7 +145,8 @@ def _row(results: Results, window: SpeedWindow) -> dict[str, Any]:
     system = results.study.units
     issued = window.verdict == "window"
     at = speeds(window, system) if issued else None
-    return {"name": job_name(window.job, system), "settings": settings(window.job, system), "verdict": window.verdict,
+    return {"name": job_name(window.job, system), "burr": burr_said(results, window.job),
+            "settings": settings(window.job, system), "verdict": window.verdict,
             "limits": limits(window.job, system), "speeds": str(at) if at else "",
             "point": f"{at.set_point} {at.unit}" if at else "", "reasons": window.reasons,
             "answer": answer(window, system)}

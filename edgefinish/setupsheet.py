@@ -17,7 +17,7 @@ import typst
 
 from . import __version__
 from .cautions import CAUTIONS, DEFER
-from .drawing import positions_of, tried_speeds
+from .drawing import burr_said, positions_of, tried_speeds
 from .fingerprint import fingerprint
 from .job import SpeedWindow
 from .results import Results
@@ -37,7 +37,7 @@ from .wording import (
 )
 
 LONGEST_NAME = 60
-_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|m/min|ft/min|[mµ]m|in|kPa|psi|h|µin)(?![\w/]))")
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|m/min|ft/min|[mµ]m|in|kPa|psi|h|µin|mil|µg/m³)(?![\w/]))")
 BAR_WIDTH, BAR_LEFT, BAR_RIGHT = 640, 20, 620
 
 
@@ -52,6 +52,12 @@ def environment() -> jinja2.Environment:
 def _unbroken(value: object) -> object:
     """Text whose numbers stay on one line with their units; markup as it is."""
     return _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", value) if type(value) is str else value
+
+
+def _each_unbroken(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _each_unbroken(one) for key, one in value.items()}
+    return [_each_unbroken(one) for one in value] if isinstance(value, list) else _unbroken(value)
 
 
 def sheet_html(results: Results, window: SpeedWindow) -> str:
@@ -69,7 +75,9 @@ def sheet_pdf(results: Results, window: SpeedWindow) -> bytes:
     """
     template = resources.files("edgefinish").joinpath("templates", "setupsheet.typ").read_bytes()
     # Text goes in as data: the typesetter never sees it as markup.
-    return typst.compile(template, format="pdf", sys_inputs={"sheet": json.dumps(_content(results, window))})
+    content = _content(results, window)
+    unbroken = {key: value if key == "code" else _each_unbroken(value) for key, value in content.items()}
+    return typst.compile(template, format="pdf", sys_inputs={"sheet": json.dumps(unbroken)})
 
 
 def sheet_name(window: SpeedWindow) -> str:
@@ -106,7 +114,7 @@ def _content(results: Results, window: SpeedWindow) -> dict[str, Any]:
         "title": job_name(job, system), "paper": issue.paper, "material": job.material, "study": study.name,
         "part": [t for t in (job.cut_process and f"{job.cut_process} cut",
                              shown("thickness_mm", job.thickness_mm, system),
-                             f"{job.burr_severity} burr" if job.burr_severity else "burr as in the trials") if t],
+                             burr_said(results, job)) if t],
         "low": at.low, "high": at.high, "unit": at.unit, "set_point": at.set_point,
         "settings": [["Drum pressure", shown("drum_pressure_kPa", job.drum_pressure_kPa, system)], ["Grit", job.grit],
                      ["Passes", str(job.passes)], ["Change sheet at", oldest]],

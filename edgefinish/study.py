@@ -25,6 +25,7 @@ from .sheetissue import ISSUE_KEYS, REVISIONS, SheetIssue, sheet_issue
 from .studytext import StudyProblem, tree_of
 from .trialkeys import TRIAL_KEYS, Trial, read_trial
 from .triallog import TrialLog, read_earlier, read_log
+from .units import with_unit
 
 KEYS = ("study", "log", "table", "sheet", "columns", "units", "line", "promise", "limits", "severities", "trial",
         "jobs", "history", "new_sheets", "setup_sheet", "next_plates")
@@ -185,7 +186,9 @@ class _Check:
             if is_text and not value_node.tag.endswith(":null"):
                 entries[key] = value_node.value
             else:
-                entries[key] = self._value(value_node, place)
+                value = self._value(value_node, place)
+                name = "burr_height_mm" if where == "severities" else key
+                entries[key] = value if where == "columns" else with_unit(name, value)
         return entries
 
     def _scalar(self, node: yaml.ScalarNode, where: str) -> Any:

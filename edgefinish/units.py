@@ -10,7 +10,7 @@ from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 from fractions import Fraction
 from functools import cache, lru_cache
 from types import MappingProxyType
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -157,6 +157,24 @@ def convert(values: ArrayLike, from_unit: str, to_unit: str) -> np.ndarray:
     array([25.4, 50.8])
     """
     return np.asarray(values, dtype=float) * _factor(from_unit, to_unit)
+
+
+def with_unit(name: str, value: Any) -> Any:
+    """A quantity's value in the unit that its name carries where it is written with a unit; a list likewise.
+
+    What is no number with a unit of its kind comes back as it is.
+
+    >>> with_unit("removal_um", "2 mil"), with_unit("edge_radius_mm", ["0.25 in", 9]), with_unit("thickness_mm", "2 kg")
+    (50.8, [6.35, 9], '2 kg')
+    """
+    if isinstance(value, list):
+        return [with_unit(name, one) for one in value]
+    quantity = QUANTITIES.get(name)
+    written = re.fullmatch(r"\s*([-+]?\d+(?:\.\d+)?)\s*([^\s\d].*?)\s*", value) if isinstance(value, str) else None
+    unit = find_unit(written.group(2), quantity.kind) if written and quantity else None
+    if unit is None or written is None or quantity is None:
+        return value
+    return float(f"{convert(float(written.group(1)), unit, quantity.metric):.12g}")
 
 
 def _quantity(name: str) -> Quantity:

@@ -20,6 +20,7 @@ from hypothesis import strategies as st
 import edgefinish as ef
 from edgefinish.cautions import CAUTIONS, DEFER
 from edgefinish.compare import page_text
+from edgefinish.drawing import burr_said
 from edgefinish.report import report_html, windows_csv, windows_json
 from edgefinish.setupsheet import sheet_html, sheet_name, sheet_pdf
 from edgefinish.sheetissue import sheet_issue
@@ -140,11 +141,25 @@ def test_sheets_of_the_demo(system):
             assert f"Change sheet at {window.job.sheet_hours[1]:g} h" in text
             assert told.study.sha256[:12] in text and told.log.sha256[:12] in text
             flat = text.replace("\N{NO-BREAK SPACE}", " ")
+            assert burr_said(told, window.job) in " ".join(flat.split())
             assert " ".join(claim(window.job).replace("\N{NO-BREAK SPACE}", " ").split()) in flat
             for word in ("SUPERSEDED", "Prepared", "Approved, quality", "Date", "Revision", "29 edges", *limits(
                     window.job, system)):
                 assert word in text
         assert sheet_pdf(told, window) == pdf and sheet_html(told, window) == page
+
+
+def test_a_burr_is_said_with_its_height_by_the_study_or_as_it_was_run():
+    told = pages.demo()
+    job = next(w.job for w in told.windows if w.job.burr_severity == "light")
+    assert burr_said(told, job) == "light burr, 0.05 mm to 0.20 mm high"  # severities of the demo's study.yaml
+    bare = replace(told, study=replace(told.study, severities=None))
+    mine = told.log.rows.query("material == @job.material and burr_severity == 'light'")["burr_height_mm"]
+    assert burr_said(bare, job) == f"light burr, {mine.min():.2f} mm to {mine.max():.2f} mm high"
+    assert burr_said(bare, replace(job, burr_severity="slag")) == "slag burr"
+    assert burr_said(told, replace(job, burr_severity=None)) == "burr as in the trials"
+    text = pages.Page(pages.report("demo")).text.replace("\N{NO-BREAK SPACE}", " ")
+    assert "light burr, 0.05 mm to 0.20 mm high. Limits" in text
 
 
 def test_every_sheet_carries_every_caution():

@@ -207,6 +207,22 @@ def test_a_study_without_a_log_can_be_read_but_not_fitted(tmp_path):
         study.read_log()
 
 
+def test_numbers_may_be_written_with_a_unit_of_their_kind(tmp_path):
+    """1 ft is 0.3048 m, 1 in 25.4 mm, 1 mil 0.0254 mm, 1 psi 6.894757 kPa (NIST SP 811, B.8)."""
+    text = ("study: yard\nlog: trials.csv\nunits: imperial\n"
+            "line: {feed_speed_m_min: [3 ft/min, 20 fpm], drum_pressure_kPa: [6 psi, 70]}\n"
+            "severities: {light: [1 mil, 8 mil]}\nlimits: {edge_radius_mm: [0.25 in, 9], removal_um: 2 mil}\n")
+    (tmp_path / "study.yaml").write_text(text)
+    study = read_study(tmp_path / "study.yaml")
+    assert study.line.feed_speed_m_min == pytest.approx((0.9144, 6.096), abs=1e-12)
+    assert study.line.drum_pressure_kPa == pytest.approx((6 * 6.894757, 70), abs=5e-6)
+    assert dict(study.severities) == {"light": (0.0254, 0.2032)}
+    assert dict(study.limits)["edge_radius_mm"] == (6.35, 9) and dict(study.limits)["removal_um"] == 50.8
+    (tmp_path / "study.yaml").write_text(text.replace("2 mil", "2 kg"))
+    with pytest.raises(StudyError, match="limits.removal_um: found '2 kg', wanted an upper limit in µm"):
+        read_study(tmp_path / "study.yaml")
+
+
 def test_every_material_and_severity_at_the_settings_most_often_run(tmp_path):
     trials = smallstudy.trials()
     trials.loc[trials["run"] == "R00", "drum_pressure_kPa"] = 80
