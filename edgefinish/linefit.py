@@ -13,6 +13,7 @@ from scipy.special import ndtr
 
 from .abrasive import grain_um
 from .burr import MIDDLE_HEIGHT, SHEET, BurrData, BurrPosterior, fit_burr, future_heights, of_sheets, told_apart
+from .byburr import BurrStep, burr_step
 from .byposition import apart_from, own_steps_stand_out, spread_by_position
 from .history import WEIGHT, Past, learn, pool
 from .job import Job, Line
@@ -243,8 +244,9 @@ class LineFit:
         base = self._keep(("paths", layout.has_removal, layout.asked, fitted.priors, count, material, *positions),
                           lambda: paths(layout, coef, material, positions))
         radius, removal = levelled(layout, coef, base, job_settings(job), material)
-        low, high = job.edge_radius_mm or (None, None)
-        centre = layout.centre.feed_speed_m_min
+        step = self.step_of_burr(fitted, job)
+        radius = replace(radius, level=radius.level + step.draws(count)) if step else radius
+        (low, high), centre = job.edge_radius_mm or (None, None), layout.centre.feed_speed_m_min
         return Promise(
             node=node, speeds=(float(np.log(speeds[0] / centre)), float(np.log(speeds[1] / centre))),
             hours=job.sheet_hours, radius=radius, scatter=scatters[0],
@@ -253,6 +255,11 @@ class LineFit:
             removal_limit=np.log(job.removal_um) if job.removal_um else np.inf,
             position_spread=layout.spread_of(positions),
             burr=None if job.residual_burr_mm is None else self._burr(job, count))
+
+    def step_of_burr(self, fitted: LawFit, job: Job) -> BurrStep | None:
+        """How far radii of plates with the job's burr severity stand from the law; None where as far as others'."""
+        key = ("step of burr", fitted.layout.has_removal, fitted.layout.asked, fitted.priors, job.burr_severity)
+        return self._keep(key, lambda: burr_step(self.log, fitted.layout, fitted.posterior, job.burr_severity))
 
     def draws_of(self, fitted: LawFit, job: Job) -> tuple[np.ndarray, Floats]:
         """Node and coefficients of each draw that a job's window rests on; jobs of one law share them."""
@@ -272,7 +279,6 @@ class LineFit:
     def positions_read(self, job: Job) -> frozenset[str]:
         """The same by name, whatever the layout."""
         material = self.material_of(job)
-
         def look() -> frozenset[str]:
             rows, burr = self.log.rows, job.residual_burr_mm is not None
             alone = job.edge_radius_mm is None and not burr
@@ -289,8 +295,7 @@ class LineFit:
 
     def burr_of(self, fitted: BurrPosterior, job: Job, count: int) -> Burr:
         """Draws of a job's burr on a given fit."""
-        names = sorted(self.materials.unique())
-        level, slope, height = fitted.draws(count, names.index(self.material_of(job)))
+        level, slope, height = fitted.draws(count, sorted(self.materials.unique()).index(self.material_of(job)))
         span = self.severities.get(job.burr_severity) if job.burr_severity else None
         future = future_heights(self.plate_heights(job.burr_severity), span, count)
         steps, layout = fitted.steps(count), self.law_for(job).layout
@@ -346,8 +351,7 @@ class LineFit:
     def tells_burr(self, job: Job) -> np.ndarray:
         """Which rows tell whether burr is within the job's limit, (n,); of the job's severity alone where only words
         tell heights."""
-        limit, severity, _ = self._burr_key(job)
-        return self._cleared(limit, severity)[1]
+        return self._cleared(*self._burr_key(job)[:2])[1]
 
     def _cleared(self, limit: float, severity: str | None) -> tuple[np.ndarray, np.ndarray]:
         """`cleared`, of rows of one severity alone where one is given."""
