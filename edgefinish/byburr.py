@@ -15,7 +15,7 @@ from .triallog import TrialLog
 
 STEP = 0.10
 """Prior SD of such a step of the log radius: burr takes some of what a sheet cuts. Judgement, no source."""
-_APART = 1.2  # SDs of chance from which a step is allowed for
+_APART = 1.645  # SDs of chance from which a step is believed: one in ten where there is none
 _FEWEST = 3  # plates of a severity, and of all others
 _SLIP = 3.0  # SDs beyond which an edge says no more
 

@@ -190,6 +190,7 @@ def _look(model: LineFit, job: Job) -> _Run:
         first.append(f"The whole log holds {sheets} abrasive sheet{'' if sheets == 1 else 's'}{what}: how much sheets "
                      f"differ cannot be told from fewer than {FEWEST_SHEETS}.")
     last = untried_severity(model, job) + (unread(model, job) if len(run) else [])
+    last += [] if last else _not_read_there(model, job)
     spans = {n: (float(mine[n].min()), float(mine[n].max())) for n in SETTINGS} if len(mine) else {}
     ages = rows["contact_hours"][read]
     return _Run(tuple(first), tuple(last), spans, tuple(sorted(mine["grit"].unique(), key=lambda g: int(g[1:]))),
@@ -210,6 +211,30 @@ def untried_severity(model: LineFit, job: Job) -> list[str]:
     if job.residual_burr_mm is not None and here and word not in here:
         return [f"Burr severity {word} was not tried on {job.material}, only {', '.join(here)}."]
     return []
+
+
+def _not_read_there(model: LineFit, job: Job) -> list[str]:
+    """Of several readings that the job limits, which were taken of its material at other settings only.
+
+    Each law has a part of its own that no other reading tells.
+    """
+    here, found = (model.materials == model.material_of(job)).to_numpy(), []
+    run = model.log.rows[here]
+    for name in limited(job) if len(limited(job)) > 1 else ():
+        read = np.isfinite(model.log.reading(name).value)
+        read = read & model.tells_burr(job) if name == "residual_burr_mm" else read
+        there = run[read[here]]
+        label = QUANTITIES[name].label.capitalize()
+        for setting in SETTINGS:
+            value, tried, all_tried = getattr(job, setting), there[setting], run[setting]
+            low, high = tried.min() * (1 - ROUNDING), tried.max() * (1 + ROUNDING)
+            if not low <= value <= high and all_tried.min() <= value <= all_tried.max():
+                ends = list(dict.fromkeys(shown(setting, v, model.units) for v in (tried.min(), tried.max())))
+                found.append(f"{label} of {job.material} was read at {QUANTITIES[setting].label} {' to '.join(ends)} "
+                             f"only, not at {shown(setting, value, model.units)}: read it there.")
+        if job.grit not in set(there["grit"]) and job.grit in set(run["grit"]):
+            found.append(f"{label} of {job.material} was not read with {job.grit}: read it there.")
+    return found
 
 
 def _outside(model: LineFit, job: Job, run: _Run) -> list[str]:

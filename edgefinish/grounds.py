@@ -284,8 +284,9 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried, windo
                      "where they scatter least. Each position is judged by its own.")
     found += [_own_steps(job, fitted)] if layout.own_steps else []
     step = model.step_of_burr(fitted, job)
-    found += [f"Radii of plates with {job.burr_severity} burr stand {change(float(np.exp(step.mean)))} off what the "
-              f"others tell, seen on {count(step.plates, 'plate')}: the window goes by theirs."] if step else []
+    found += [f"Radii of plates with {job.burr_severity} burr lie {_about(abs(np.expm1(step.mean)))} "
+              f"{'below' if step.mean < 0 else 'above'} what all plates together tell, seen on "
+              f"{count(step.plates, 'plate')}: the window goes by theirs."] if step else []
     found += standing.said(model, job, window)
     found += model._keep(("process unsaid", model.material_of(job)), partial(_process_unsaid, model, job))
     if job.burr_severity and not ("burr_severity" in rows and rows["burr_severity"].notna().any()):

@@ -32,12 +32,13 @@ def asked(**limits):
 
 @pytest.mark.parametrize("step", [0.0, -0.15])
 def test_windows_for_a_burr_go_by_the_plates_that_carried_it(step):
+    """With one law for all burrs four of twelve windows hold where heavy burr takes 14 % of the radius."""
     said, held, steps, issued = 0, 0, [], 0
     for seed in range(12):
         heavy, log = trial(step, seed)
         model, job = ef.fit(log), asked(burr_severity="heavy")
         window = model.window(job)
-        told = any(r.startswith("Radii of plates with heavy burr stand") for r in window.reasons)
+        told = any(r.startswith("Radii of plates with heavy burr lie") for r in window.reasons)
         found = model.step_of_burr(model.law_for(job), job)
         assert told == (found is not None and window.verdict == "window")
         steps.append(found.mean if found else 0.0)

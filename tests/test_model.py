@@ -323,3 +323,20 @@ def test_insight_tables():
     assert set(residuals["law"]) == {"edge radius", "removal"}
     assert residuals["residual"].abs().median() < 1.2
     assert residuals[residuals["law"] == "edge radius"]["row"].is_unique
+
+
+@pytest.mark.parametrize("name", ["removal_um", "residual_burr_mm"])
+def test_what_was_read_at_other_settings_only_is_not_promised_there(name):
+    """Simulated by others: burr or removal read on thin plates alone and 15 to 20 % worse on thick ones, radius on all:
+    19 of 40 and 34 of 40 windows for thick plates held."""
+    rows = trial().copy()
+    job = replace(campaign("usual", 3).job("all limits")[0], thickness_mm=16.0, grit="P80")
+    assert not any("read it there" in r for r in model().window(job).reasons)
+    for where, said in ((rows["thickness_mm"] == 16, "thickness 6 mm to 10 mm only, not at 16 mm: read it there"),
+                        (rows["grit"] == "P80", "was not read with P80: read it there")):
+        some = rows.assign(**{name: rows[name].astype(object).where(~where, None)})
+        window = ef.fit(ef.read_log(some), severities=SEVERITIES).window(job)
+        assert window.verdict == "not enough evidence" and any(said in r for r in window.reasons), window.reasons
+        assert window.reasons[-1].startswith("Run 3 plates")
+    without = ef.fit(ef.read_log(some), severities=SEVERITIES).window(replace(job, **{name: None}))
+    assert not any("read it there" in r for r in without.reasons)
