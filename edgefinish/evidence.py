@@ -198,7 +198,7 @@ def _look(model: LineFit, job: Job) -> _Run:
 
 
 def untried_severity(model: LineFit, job: Job) -> list[str]:
-    """Why a job's burr severity cannot be judged: not in the log, or, where burr is limited, not on its material."""
+    """Why a job's burr severity cannot be judged: not in the log, or not on its material."""
     rows, word = model.log.rows, job.burr_severity
     if not word or "burr_severity" not in rows or rows["burr_severity"].isna().all():
         return []
@@ -208,7 +208,7 @@ def untried_severity(model: LineFit, job: Job) -> list[str]:
         return [f"Burr severity {word} was not tried; the log holds {', '.join(known)}."
                 + (f" {hint[0].upper()}{hint[1:]}" if hint else "")]
     here = sorted(rows["burr_severity"][model.materials == model.material_of(job)].dropna().unique())
-    if job.residual_burr_mm is not None and here and word not in here:
+    if here and word not in here:
         return [f"Burr severity {word} was not tried on {job.material}, only {', '.join(here)}."]
     return []
 
