@@ -47,7 +47,8 @@ def apart_from(near: Posterior, data: MixedData) -> Floats:
     if min((own & read).sum(), (~own & read).sum()) < _FEW:
         return np.r_[theta, 0.0]
     off = np.abs(data.y - near.at_mode.eta[0]) / near.at_mode_sd[:len(data.edge_spread)][data.scale]
-    factor = np.clip(np.log(np.median(off[own & read]) / np.median(off[~own & read])), -_FAR, _FAR)
+    mine, others = (np.log(max(float(np.median(off[some & read])), 1e-9)) for some in (own, ~own))
+    factor = np.clip(mine - others, -_FAR, _FAR)
     alike = 0.5 * np.log1p(own.mean() * np.expm1(2 * factor))
     return np.r_[theta[:len(data.free)] - alike, theta[len(data.free):], factor]
 

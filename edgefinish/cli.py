@@ -185,7 +185,7 @@ def _say_windows(results: Results, folder: Path) -> None:
 
 def _check(options: argparse.Namespace) -> int:
     from .study import read_study
-    from .triallog import read_log
+    from .triallog import messages_of, read_log
 
     if options.log.lower().endswith((".yaml", ".yml")):
         if options.sheet or options.table:
@@ -195,7 +195,7 @@ def _check(options: argparse.Namespace) -> int:
         log, earlier = study.read_log(), study.read_history()
     else:
         log, earlier = read_log(options.log, sheet=options.sheet, table=options.table), ()
-    told = [*log.messages, *(replace(m, file=past.source) for past in earlier for m in past.messages)]
+    told = messages_of(log, earlier)
     if options.json:
         said = [{"row": m.row, "column": m.column, "kind": m.kind, "text": m.text}
                 | ({"file": m.file} if m.file else {}) for m in told]

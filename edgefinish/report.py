@@ -7,7 +7,7 @@ import io
 import json
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, fields, replace
+from dataclasses import asdict, fields
 from importlib import resources
 from itertools import count, groupby
 from typing import Any
@@ -47,6 +47,7 @@ from .scrutiny import scrutinise
 from .setupsheet import environment
 from .svg import svg
 from .tables import Table, script
+from .triallog import messages_of
 from .wording import answer, job_name, limits, settings, speeds
 
 ANSWERS = ("verdict", "low_m_min", "high_m_min", "recommended_m_min", "reasons")
@@ -111,8 +112,7 @@ def report_html(results: Results) -> str:
                 "svg": Markup(svg(fig, f"figure-{next(drawn)}"))}
 
     about = surfaces(results)
-    told = [*results.log.messages,
-            *(replace(m, file=past.source) for past in results.model.history for m in past.messages)]
+    told = messages_of(results.log, results.model.history)
     return environment().get_template("report.html.jinja").render(
         explorer=_script_data(page_data(results, about)) if about else "",
         explorer_script=resources.files("edgefinish").joinpath("templates", "explorer.js").read_text(encoding="utf-8"),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -161,6 +161,11 @@ def read_log(source: SourceLike | Sequence[SourceLike], *, sheet: str | None = N
 def read_earlier(source: SourceLike, columns: Mapping[str, object] | None) -> TrialLog:
     """Read an earlier log of the same line, for which `columns` were not written: what fits its header is used."""
     return _read(source, None, None, columns, earlier=True)
+
+
+def messages_of(log: TrialLog, earlier: Iterable[TrialLog]) -> list[Message]:
+    """What was told of a log and of earlier logs, each of theirs under its file."""
+    return [*log.messages, *(replace(m, file=past.source) for past in earlier for m in past.messages)]
 
 
 def _read(source: SourceLike | Sequence[SourceLike], sheet: str | None, table: str | None,

@@ -194,6 +194,8 @@ def test_the_mode_is_looked_for_near_where_it_is():
     assert np.abs(start - theta)[[0, -1]].max() < 0.15  # edges of all others, and the factor
     assert abs(near.mode.theta[0] - theta[0]) > abs(start[0] - theta[0])
     assert apart_from(near, near.data) is near.mode.theta
+    alike = replace(near, data=replace(near.data, y=near.at_mode.eta[0]))  # readings that never differ
+    assert apart_from(alike, replace(found.data, y=near.at_mode.eta[0]))[-1] == 0
 
 
 def test_one_material_alone_is_fitted_as_ever():
