@@ -4,21 +4,27 @@ positions otherwise."""
 from __future__ import annotations
 
 import numpy as np
-from scipy.special import chdtrc
+import pandas as pd
+from scipy.special import chdtrc, fdtrc
 
-from .layout import Layout
+from .laws import Centre, columns
+from .layout import TILTING, Layout, material_keys, plates_of, settings_of
 from .posterior import Posterior
 from .rows import Floats, MixedData
+from .triallog import TrialLog
 
 SURE = 0.01
 """Positions are told apart where chance would do so more seldom than this."""
 _OTHERWISE = 0.05
-"""The same for a material's own steps of positions: to allow for them where there are none costs little."""
+"""The same for a material's own steps of positions, and for exponents of their own at each position: to allow for them
+where there are none costs little."""
 ALIKE = 0.25
 """SD, over positions, of the logarithm of how much edges scatter: the prior where they are told apart. Judgement."""
 _FACTORS = np.linspace(-1.2, 1.2, 241)
 _MOST_ROWS = 20_000
 _TELLS = 0.01  # of the prior's variance
+_DRAWN_IN = 3 * 1.4826  # times the median of residuals' sizes
+_FLAT, _SAME, _FREE = 1e-9, 1e-9, 5
 _FEW, _FAR = 8, 1.0  # edges of which a scatter is worth a look, and the most that is believed of it, a logarithm
 
 
@@ -38,19 +44,75 @@ def own_steps_stand_out(layout: Layout, posterior: Posterior) -> bool:
 
 
 def apart_from(near: Posterior, data: MixedData) -> Floats:
-    """Where to look for the mode where the plates `data.own` may have spreads of their own: the mode that was found
-    with all alike, moved by how much more their edges are seen to scatter."""
+    """Where to look for the mode where the last of `data.own` plates too may have spreads of their own: the mode that
+    was found without, moved by how much more their edges are seen to scatter than those they were alike with."""
     theta = near.mode.theta
     if data.own is None:
         return theta
-    own, read = data.own[data.plate], data.side == 0
-    if min((own & read).sum(), (~own & read).sum()) < _FEW:
+    own, read = data.own[-1][data.plate], data.side == 0
+    among = read & (data.own[0][data.plate] if len(data.own) > 1 else True)
+    if min((own & among).sum(), (~own & among).sum()) < _FEW:
         return np.r_[theta, 0.0]
     off = np.abs(data.y - near.at_mode.eta[0]) / near.at_mode_sd[:len(data.edge_spread)][data.scale]
-    mine, others = (np.log(max(float(np.median(off[some & read])), 1e-9)) for some in (own, ~own))
+    mine, others = (np.log(max(float(np.median(off[some & among])), 1e-9)) for some in (own, ~own))
     factor = np.clip(mine - others, -_FAR, _FAR)
-    alike = 0.5 * np.log1p(own.mean() * np.expm1(2 * factor))
-    return np.r_[theta[:len(data.free)] - alike, theta[len(data.free):], factor]
+    alike = np.zeros(len(theta))
+    which = slice(len(data.free)) if len(data.own) == 1 else slice(len(theta) - 1, None)  # else the first factor
+    alike[which] = 0.5 * np.log1p(own[among].mean() * np.expm1(2 * factor))
+    return np.r_[theta - alike, factor]
+
+
+def tilts_of(log: TrialLog) -> tuple[int, ...]:
+    """Settings (places in `TERMS`) to which edge positions clearly answer each in its own way.
+
+    F tests, one a setting, of slopes of each position in how edges differ from their plate, positions of each material
+    apart; far residuals are drawn in. Bounds tell nothing here.
+    """
+    reading = log.reading("edge_radius_mm")
+    at = np.flatnonzero((reading.side == 0) & np.isfinite(reading.value) & (reading.value > 0))
+    of = plates_of(log.rows).of[at]
+    at, plate = (part[np.argsort(of, kind="stable")] for part in (at, of))
+    plate = np.cumsum(np.r_[True, np.diff(plate) != 0]) - 1 if len(at) else plate
+    if len(at) > _MOST_ROWS:
+        some = plate % (len(at) // _MOST_ROWS + 1) == 0
+        at, plate = at[some], np.unique(plate[some], return_inverse=True)[1]
+    where, places = pd.factorize(log.rows["edge_position"].iloc[at])
+    whose, materials = pd.factorize(material_keys(log.rows).iloc[at])
+    if len(places) < 2:
+        return ()
+    is_place = where[:, None] == np.arange(len(places))
+    steps = _within(is_place[:, :, None] & (whose[:, None] == np.arange(len(materials)))[:, None], plate)
+    y = _within(np.log(reading.value[at]), plate)[:, 0]
+    off = _left_over(y, steps)[0]
+    far = _DRAWN_IN * float(np.median(np.abs(off)))
+    y = y - off + np.clip(off, -far, far)
+    off, rank = _left_over(y, steps)
+    settings, found = columns(settings_of(log.rows, at), Centre(1.0, 1.0, 1.0, 1.0)), []
+    for term in TILTING:
+        x = settings[:, term]
+        if np.ptp(x) < _FLAT:
+            continue
+        left, more = _left_over(y, np.hstack([steps, _within(is_place * (x - x.mean())[:, None], plate)]))
+        freedom = len(y) - plate[-1] - 1 - more
+        if more > rank and freedom >= _FREE:
+            ratio = ((off @ off - left @ left) / (more - rank)) / max(left @ left / freedom, _FLAT**2)
+            found += [term] if fdtrc(more - rank, freedom, ratio) < _OTHERWISE else []
+    return tuple(found)
+
+
+def _within(values: Floats, plate: np.ndarray) -> Floats:
+    """Numbers of each row (n, …) less the mean of its plate, (n, columns); `plate` (n,) rises from 0."""
+    values = values.reshape(len(plate), -1).astype(float)
+    first = np.flatnonzero(np.r_[True, np.diff(plate) != 0])
+    return values - (np.add.reduceat(values, first) / np.diff(np.r_[first, len(plate)])[:, None])[plate]
+
+
+def _left_over(y: Floats, x: Floats) -> tuple[Floats, int]:
+    """Residuals of least squares, (n,), and how many columns it took."""
+    roots, axes = np.linalg.eigh(x.T @ x)
+    some = roots > _SAME * max(roots.max(), 1.0)
+    axes = axes[:, some]
+    return y - x @ (axes @ ((axes.T @ (x.T @ y)) / roots[some])), int(some.sum())
 
 
 def spread_by_position(layout: Layout, posterior: Posterior) -> dict[str, float]:

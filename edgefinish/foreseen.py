@@ -9,7 +9,7 @@ by position, and which burrs it clears; a sheet that was run before brings its e
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import NamedTuple
 
 import numpy as np
@@ -24,9 +24,10 @@ from .explore import SEED, pick
 from .imagined import USUAL_BURR
 from .intervals import speed_intervals
 from .job import Job
+from .lawfit import LawFit
 from .laws import AREA_LAW, BURR_OF_EDGE, WEAR_HOURS, Settings
 from .layout import material_key
-from .linefit import JOINT_DRAWS, LawFit, LineFit
+from .linefit import JOINT_DRAWS, LineFit, job_settings
 from .rows import Floats
 from .seensheets import seen_sheets
 from .window import LEAST_WIDTH, widest
@@ -148,7 +149,7 @@ class _Plates:
         named = [m if m in layout.materials else material_key(m, c)
                  for m, c in zip(plates["material"], process, strict=True)]
         self.material = material = np.array([layout.materials.index(m) for m in named])
-        self.own = np.array([m == layout.asked for m in named])
+        self.own = layout.own_plates(material, plates)
         number = {c: plates[c].to_numpy(float) for c in ("feed_speed_m_min", "drum_pressure_kPa", "thickness_mm",
                                                          "passes", "contact_hours")}
         self.settings = Settings(number["feed_speed_m_min"], number["drum_pressure_kPa"],
@@ -177,8 +178,9 @@ class _Plates:
         """Expected readings in each draw, (D, readings)."""
         names = self.fitted.layout.names
         dose = coef[:, names.dose] @ self.columns.T
-        for material in np.unique(self.material):
-            dose[:, self.material == material] += (self.steps(coef, material) @ self.share)[:, None]
+        unlike = np.column_stack([self.material, self.fitted.layout.tilted(self.settings)])
+        _, first, of = np.unique(unlike, axis=0, return_index=True, return_inverse=True)
+        dose += np.stack([self.steps(coef, i) @ self.share for i in first], 1)[:, of.ravel()]
         parts = [dose]
         if self.removal is not None:
             parts.append(AREA_LAW * dose + coef[:, names.removal] @ self.removal.T
@@ -190,18 +192,21 @@ class _Plates:
                 mean[:, here] += effect @ self.sheet_load[here].T
         return mean
 
-    def steps(self, coef: Floats, material: int) -> Floats:
-        """Steps of all positions on a material in each draw, (D, positions)."""
-        return self.fitted.layout.steps_at(coef, np.arange(self.edges), material)
+    def steps(self, coef: Floats, plate: int) -> Floats:
+        """Steps of all positions of a plate in each draw, (D, positions)."""
+        settings = Settings(*(np.asarray(getattr(self.settings, f.name))[plate] for f in fields(Settings)))
+        return self.fitted.layout.steps_at(coef, np.arange(self.edges), self.material[plate], settings)
 
     def covariance(self) -> Floats:
         """Of the readings of one draw at each node, (K, readings, readings)."""
         nodes, m, qu = self.fitted.posterior.nodes, self.responses, self.plate_load.shape[1]
-        scale = np.tile(np.where(self.own, nodes.factor[:, None], 1.0), m)
+        scale = np.tile(np.where(self.own, nodes.factor[..., None], 1.0).prod(1), m)
         same = np.tile(np.arange(self.count), m)
         plate = self.plate_load * nodes.sd[:, None, m:m + qu] * scale[..., None]
         out = plate @ np.swapaxes(plate, 1, 2) * (same[:, None] == same)
-        sheets = self.sheet_load * nodes.sd[:, None, m + qu:] * scale[..., None]
+        on_sheets = self.own & np.array(self.fitted.posterior.data.on_sheets, bool)[:, None]
+        of_sheets = np.tile(np.where(on_sheets, nodes.factor[..., None], 1.0).prod(1), m)
+        sheets = self.sheet_load * nodes.sd[:, None, m + qu:] * of_sheets[..., None]
         on = self.sheet[same]
         for name, seen in enumerate(self.seen):
             here = (on == name)[:, None] & (on == name)
@@ -233,9 +238,9 @@ class _Plates:
                   ) -> Floats:
         """What the edges of each plate say of positions and of their own scatter."""
         nodes, more = self.fitted.posterior.nodes, self.edges - 1
-        factor = np.where(self.own.all(), nodes.factor, 1.0)
+        factor = np.where(self.own.all(1), nodes.factor, 1.0).prod(1)
         sd, tail = (nodes.sd[:, 0] * factor)[node], nodes.tail[node, 0]
-        step = self.steps(coef, int(self.material[0]))
+        step = self.steps(coef, 0)
         step = step - (step @ self.share)[:, None]
         noise = _balanced(rng, len(truth), self.edges) * self.scatter
         noise -= (noise @ self.share)[:, None]
@@ -273,9 +278,11 @@ def _burr_weights(model: LineFit, fitted: BurrPosterior, one: Asked, seen: _Plat
     material = sorted(model.materials.unique()).index(model.material_of(one.job))
     mine = (plates["material"] == one.job.material).to_numpy()
     heights = _burr_heights(model, plates["burr_severity"])
-    steps = seen.steps(one.coef[truth], one.fitted.layout.materials.index(model.material_of(one.job)))
+    layout = one.fitted.layout
+    steps = layout.steps_at(one.coef[truth], np.arange(seen.edges), model.material_index(layout, one.job),
+                            job_settings(one.job))
     noise = rng.standard_normal((len(truth), len(plates), seen.edges))
-    edge = (one.fitted.posterior.nodes.sd[:, 0] * one.fitted.posterior.nodes.factor)[one.node[truth]]
+    edge = one.fitted.spreads[one.node[truth], 0]
     steps = steps - (steps @ seen.share)[:, None]
     radius = seen.read[:, :, None] + steps[:, None] + BURR_OF_EDGE * edge[:, None, None] * seen.scatter * noise
     at = fitted.node_of(len(one.node))

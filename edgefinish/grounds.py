@@ -9,13 +9,14 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from . import evidence, standing
+from . import evidence, standing, unlike
 from .burr import score_of
 from .intervals import turning
 from .job import Job, SpeedWindow
+from .lawfit import LawFit
 from .laws import BENDS, FEED, PASSES, PRESSURE, THICKNESS, wear_columns
 from .layout import plates_of
-from .linefit import LawFit, LineFit
+from .linefit import LineFit
 from .promise import Promise
 from .rows import Floats, weight_of_second
 from .shares import radius_shares, worst_shares
@@ -277,16 +278,7 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried, windo
     if len(censored) and censored.mean() > 0.5:
         found.append(f"{_about(censored.mean())} of the radii are readings below or above the gauge: the spread rests "
                      "on few.")
-    wild = max(layout.position_spread, key=lambda p: layout.position_spread[p], default=None)
-    if wild is not None:
-        found.append(f"Edges do not scatter alike at all positions: most at {POSITION_WORDS[wild]} edges, "
-                     f"{layout.position_spread[wild] / min(layout.position_spread.values()):.1f} times as much as "
-                     "where they scatter least. Each position is judged by its own.")
-    found += [_own_steps(job, fitted)] if layout.own_steps else []
-    step = model.step_of_burr(fitted, job)
-    found += [f"Radii of plates with {job.burr_severity} burr lie {_about(abs(np.expm1(step.mean)))} "
-              f"{'below' if step.mean < 0 else 'above'} what all plates together tell, seen on "
-              f"{count(step.plates, 'plate')}: the window goes by theirs."] if step else []
+    found += unlike.said(model, job, fitted)
     found += standing.said(model, job, window)
     found += model._keep(("process unsaid", model.material_of(job)), partial(_process_unsaid, model, job))
     if job.burr_severity and not ("burr_severity" in rows and rows["burr_severity"].notna().any()):
@@ -296,16 +288,6 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried, windo
     if job.residual_burr_mm is not None:
         found += _burr_flags(model, job)
     return found
-
-
-def _own_steps(job: Job, fitted: LawFit) -> str:
-    """Where the job's material has its edge positions otherwise than the log's others."""
-    own = fitted.posterior.moments()[0][fitted.layout.names.own_position]
-    own = own - own.mean()
-    most = int(np.abs(own).argmax())
-    where = POSITION_WORDS[fitted.layout.positions[most]]
-    return (f"Edge positions of {job.material} do not lie to each other as in the log's other materials: radii at "
-            f"{where} edges stand {change(float(np.exp(own[most])))} apart. The window goes by {job.material}'s own.")
 
 
 def _process_unsaid(model: LineFit, job: Job) -> list[str]:

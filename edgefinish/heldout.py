@@ -12,9 +12,11 @@ from scipy.special import stdtr
 from .burr import MIDDLE_RADIUS
 from .explore import SEED
 from .job import Job
+from .lawfit import LawFit
 from .laws import AREA_LAW, WEAR_HOURS
-from .layout import JOINT, STANDARD, Priors, plates_of, run_order, settings_of
-from .linefit import LawFit, LineFit, radius_alone
+from .layout import plates_of, run_order, settings_of
+from .linefit import LineFit, radius_alone
+from .priors import JOINT, STANDARD, Priors
 from .results import Results
 from .rows import Floats
 from .seensheets import seen_sheets
@@ -150,9 +152,9 @@ def _predicted_means(model: LineFit, fitted: LawFit, index: np.ndarray) -> tuple
     sd = post.nodes.sd[node]
     material = pd.Index(layout.materials).get_indexer(model.materials.iloc[index])
     order = run_order(model.log.rows)
-    columns = layout.dose_columns(settings_of(here), material, 0.0 if order is None else order[index])
-    position = pd.Index(layout.positions).get_indexer(here["edge_position"])
-    mean = coef[:, layout.names.dose] @ columns.T + layout.steps_at(coef, position, material)
+    settings, position = settings_of(here), pd.Index(layout.positions).get_indexer(here["edge_position"])
+    columns = layout.dose_columns(settings, material, 0.0 if order is None else order[index])
+    mean = coef[:, layout.names.dose] @ columns.T + layout.steps_at(coef, position, material, settings)
     rng = np.random.default_rng(SEED)
     sheets, of = np.unique(here["abrasive_sheet"].to_numpy(str), return_inverse=True)
     chance = rng.standard_normal((2, len(node), len(sheets)))
@@ -177,7 +179,7 @@ def _predicted_removal(model: LineFit, fitted: LawFit, index: np.ndarray) -> tup
     order = run_order(model.log.rows)
     settings, position = settings_of(here), pd.Index(layout.positions).get_indexer(here["edge_position"])
     dose = layout.dose_columns(settings, material, 0.0 if order is None else order[index])
-    mean = AREA_LAW * (coef[:, layout.names.dose] @ dose.T + layout.steps_at(coef, position, material))
+    mean = AREA_LAW * (coef[:, layout.names.dose] @ dose.T + layout.steps_at(coef, position, material, settings))
     mean += coef[:, layout.names.removal] @ layout.removal_columns(settings, material).T
     mean += coef[:, layout.names.removal_position][:, position]
     rng = np.random.default_rng(SEED)

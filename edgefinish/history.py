@@ -8,9 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from .layout import STANDARD, Priors, lay_out, plates_of
+from .layout import lay_out, plates_of
 from .pastlaw import PastLaw, learn_law
 from .posterior import posterior
+from .priors import STANDARD, Priors
 from .rows import Floats, Spread
 from .triallog import TrialLog
 

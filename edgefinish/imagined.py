@@ -21,8 +21,9 @@ from .burr import MIDDLE_HEIGHT
 from .intervals import speed_intervals
 from .job import Job
 from .laws import AREA_LAW, BURR_OF_EDGE, CURVATURE, FEED, TERMS, WEAR, WEAR_HOURS, Centre, Settings
-from .layout import OWN_WEAR, STANDARD, law_columns
+from .layout import OWN_WEAR, law_columns
 from .planner import MATERIAL, Plan, material_of, middle
+from .priors import STANDARD
 from .promise import Burr, Path, Promise
 from .rows import Floats
 from .scatter import Scatter

@@ -12,9 +12,10 @@ from .burr import priors_of
 from .errors import JobError, Problem
 from .explore import shuffled
 from .job import Job
+from .lawfit import LawFit
 from .laws import AREA_LAW, WEAR_HOURS, wear_columns
 from .layout import plates_of
-from .linefit import LawFit, LineFit
+from .linefit import LineFit
 from .rows import Floats
 from .shares import shares_along
 from .triallog import TrialLog

@@ -21,6 +21,7 @@ from .laws import (
     BENDS,
     CURVATURE,
     FEED,
+    GRAIN,
     PASSES,
     PRESSURE,
     RUN_IN,
@@ -34,8 +35,10 @@ from .laws import (
     log_feed,
     log_pressure,
 )
+from .platekind import PlateKind
+from .priors import STANDARD, Priors
 from .promise import Path
-from .rows import Floats, MixedData, Spread
+from .rows import Floats, MixedData
 from .triallog import TrialLog
 
 POSITIONS = ("leading", "trailing", "lateral", "cutout")
@@ -45,54 +48,10 @@ OWN_WEAR = np.array([1.0, 0.5, 0.0])
 """Wear that is a material's own, in the columns of `laws.wear_columns`: half way between a straight line in contact
 hours and one in their square root."""
 _OWN = 4  # what a material has of its own: level, feed exponent, pressure exponent, wear
+TILTING = (PRESSURE, GRAIN, THICKNESS, PASSES)
+"""Settings to which edge positions may answer each in its own way."""
 FINEST = 0.002
 """Edges of one plate never differ by less than this fraction (an SD): no gauge tells radii so far apart."""
-
-
-@dataclass(frozen=True)
-class Priors:
-    """Priors of the spreads (log scale: 0.08 is 8 %) and of what the laws leave open.
-
-    Medians and log SDs were set on simulated lines, not on data of any line: common practice has no source for them.
-    A sheet's own wear is per 10 contact hours, 0 on a fresh sheet. Where a log has several materials: `material`, the
-    SDs of level, feed exponent, pressure exponent and wear from material to material, `odd_times` as large of an odd
-    one; of the material asked for, `material_spread`, the SD of the logarithm of a factor on all its spreads, and
-    `material_position`, the SD by which its edge positions may lie otherwise than the others', or may where they
-    clearly do.
-    """
-
-    edge: Spread = Spread(0.10, 0.7)
-    plate: Spread = Spread(0.06, 0.5)
-    sheet: Spread = Spread(0.07, 0.4)
-    sheet_wear: Spread = Spread(0.02, 0.6)
-    removal_edge: Spread = Spread(0.12, 0.7)
-    removal_plate: Spread = Spread(0.04, 0.6)
-    removal_sheet: Spread = Spread(0.05, 0.6)
-    position: float = 0.12
-    removal_position: float = 0.24
-    material: tuple[Spread, Spread, Spread, Spread] = (
-        Spread(0.20, 0.7), Spread(0.12, 0.7), Spread(0.12, 0.7), Spread(0.04, 0.7))
-    odd_times: tuple[float, float, float, float] = (4.0, 4.0, 4.0, 2.0)
-    material_spread: float = 0.25
-    material_position: tuple[float, float] = (0.05, 0.20)
-    removal_material: float = 0.25
-    drift: float = 0.05
-    run_in: float = TERMS[RUN_IN].sd
-    bend: float = TERMS[BENDS[THICKNESS]].sd
-
-    def spreads(self, removal: bool) -> dict[str, tuple[Spread, ...]]:
-        """The spreads by level, as `MixedData` has them."""
-        return {"edge_spread": (self.edge, self.removal_edge)[:1 + removal],
-                "plate_spread": (self.plate, self.removal_plate)[:1 + removal],
-                "sheet_spread": (self.sheet, self.sheet_wear, self.removal_sheet)[:2 + removal]}
-
-
-STANDARD = Priors()
-JOINT = Priors(drift=0.03, run_in=0.04, bend=0.04, material_position=(0.03, 0.20))
-"""Where burr or removal are promised too. Windows of several limits lose most to what few trials say of burr, and held
-with room to spare on simulated lines: less is feared that no run shows (drift, running in, laws that bend, positions of
-one material) than for the radius alone.
-"""
 
 
 def material_key(material: str, cut_process: str | None) -> str:
@@ -154,6 +113,7 @@ class Names(NamedTuple):
     position: slice
     removal_position: slice
     own_position: slice
+    tilts: slice
 
 
 @dataclass(frozen=True, eq=False)
@@ -164,7 +124,9 @@ class Layout:
     `plates_of` each is;
     `asked`: the material whose spreads may be other than the others', None where all are taken to be alike;
     `position_spread`: how many times as much as usual edges scatter, by position; empty where all are alike;
-    `own_steps`: whether the asked material's positions clearly lie otherwise than the others'.
+    `own_steps`: whether the asked material's positions clearly lie otherwise than the others'; `kind`: plates of it
+    whose spreads may be other than those of the rest; `tilts`: settings (places in `TERMS`) to which positions answer
+    each in its own way.
     """
 
     data: MixedData
@@ -180,6 +142,8 @@ class Layout:
     asked: str | None
     position_spread: Mapping[str, float]
     own_steps: bool
+    kind: PlateKind | None
+    tilts: tuple[int, ...]
 
     @property
     def has_removal(self) -> bool:
@@ -195,12 +159,26 @@ class Layout:
         """The same for each row of a log, 1 where nothing is known."""
         return rows["edge_position"].map(self.position_spread).fillna(1.0).to_numpy(float)
 
-    def steps_at(self, coef: Floats, position: NDArray[np.intp], material: NDArray[np.intp] | int) -> Floats:
-        """Steps of log radius at some positions (n,), indices, on one material each, for each row of `coef`; (…, n)."""
+    def steps_at(self, coef: Floats, position: NDArray[np.intp], material: NDArray[np.intp] | int, settings: Settings
+                 ) -> Floats:
+        """Steps of log radius at some positions (n,), indices, on one material and at one setting each or all, for each
+        row of `coef`; (…, n)."""
         step, own = coef[..., self.names.position][..., position], self.names.own_position
-        if own.stop == own.start:
-            return step
-        return step + coef[..., own][..., position] * (material == np.array(self.materials.index(self.asked)))
+        if own.stop > own.start:
+            step = step + coef[..., own][..., position] * (material == np.array(self.materials.index(self.asked)))
+        if self.tilts:
+            slopes = coef[..., self.names.tilts].reshape(*coef.shape[:-1], len(self.tilts), -1)[..., position]
+            step = step + (slopes * self.tilted(settings).T.reshape(len(self.tilts), -1)).sum(-2)
+        return step
+
+    def own_plates(self, material: NDArray[np.intp], plates: pd.DataFrame) -> NDArray[np.bool_]:
+        """Which of some plates, of materials (indices), have which factors of spreads of their own, (F, R)."""
+        is_asked = material == self.materials.index(self.asked) if self.asked in self.materials else None
+        return _own_plates(is_asked if len(self.materials) > 1 else None, self.kind, plates)
+
+    def tilted(self, settings: Settings) -> Floats:
+        """Columns of the settings to which positions answer each in its own way, (…, tilts)."""
+        return columns(settings, self.centre)[..., list(self.tilts)]
 
     def dose_columns(self, settings: Settings, material: Sequence[int] | NDArray[np.intp] | int,
                      order: NDArray[np.float64] | float = 0.0) -> Floats:
@@ -226,7 +204,8 @@ class Layout:
         names += [("edge radius", p) for p in self.positions]
         names += [("removal, beyond the area law", p) for p in self.positions] if self.has_removal else []
         own = self.names.own_position
-        return names + ([("edge radius", f"{self.asked}: {p}") for p in self.positions] if own.stop > own.start else [])
+        names += [("edge radius", f"{self.asked}: {p}") for p in self.positions] if own.stop > own.start else []
+        return names + [("edge radius", f"{TERMS[k].name}: {p}") for k in self.tilts for p in self.positions]
 
 
 def _onehot(index: NDArray[np.intp], count: int) -> Floats:
@@ -277,12 +256,12 @@ def _middle(values: NDArray[np.float64]) -> float:
 
 def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Priors | None = None,
             weight: float = 0.0, asked: str | None = None, position_spread: Mapping[str, float] | None = None,
-            own_steps: bool = False) -> Layout:
+            own_steps: bool = False, kind: PlateKind | None = None, tilts: tuple[int, ...] = ()) -> Layout:
     """The mixed model of the edge radius of a log, and of its removal as well where asked for.
 
     Only rows with a reading take part. Priors are those of `TERMS` and of `priors`; with `past`, spreads have a prior
     of which `weight` is that of the past. `asked`: a material of several whose spreads may differ from the others'.
-    `position_spread`, `own_steps`: see `Layout`.
+    `position_spread`, `own_steps`, `kind`, `tilts`: see `Layout`.
     """
     rows, spread = log.rows, dict(position_spread or {})
     readings = [log.reading("edge_radius_mm")] + ([log.reading("removal_um")] if removal else [])
@@ -322,16 +301,21 @@ def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Pr
     if removal:
         sheet_load[:, 1, 2] = 1
     kin = len(priors.material) if len(materials) > 1 else 0
-    own_plates = material == materials.index(asked) if kin and asked in materials else None
+    is_asked = material == materials.index(asked) if kin and asked in materials else None
+    own_plates = _own_plates(is_asked, kind, rows.iloc[row[first]])
     by_row = [at * load[:, :1]]
     if removal:
         by_row.append(at * is_removal[:, None])
-    if own_plates is not None:
-        by_row.append(by_row[0] * own_plates[plate][:, None])
+    if is_asked is not None:
+        by_row.append(by_row[0] * is_asked[plate][:, None])
+    if tilts:
+        tilted = columns(settings, centre)[plate][:, list(tilts)]
+        by_row += [by_row[0] * column[:, None] for column in tilted.T]
     mean, sd = _coefficient_priors(y, is_removal, removal, len(materials), n_pos, order is not None, priors)
-    if own_plates is not None:
-        mean, sd = np.append(mean, np.zeros(n_pos)), np.append(sd, np.full(n_pos, priors.material_position[own_steps]))
-    ends = np.cumsum([n_dose, n_own, n_pos, n_pos * removal, n_pos * (own_plates is not None)])
+    n_last = [n_pos * (is_asked is not None), n_pos * len(tilts)]
+    mean = np.r_[mean, np.zeros(sum(n_last))]
+    sd = np.r_[sd, np.repeat([priors.material_position[own_steps], priors.tilt], n_last)]
+    ends = np.cumsum([n_dose, n_own, n_pos, n_pos * removal, *n_last])
     data = MixedData(
         y=y, side=side.astype(np.int8), scale=is_removal.astype(np.intp), load=load, plate=plate, sheet=sheet,
         sheet_load=sheet_load, plate_columns=plate_columns,
@@ -341,11 +325,20 @@ def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Pr
         edge_least=FINEST,
         kin=1 + len(TERMS) + np.arange(kin * len(materials)).reshape(kin, len(materials)),
         kin_spread=priors.material[:kin], kin_times=priors.odd_times[:kin],
-        own=own_plates, own_log_sd=priors.material_spread,
+        own=own_plates if len(own_plates) else None, own_log_sd=priors.own_spread,
+        on_sheets=(is_asked is not None) * (True,) + (kind is not None) * (False,),
         edge_factor=np.where(is_removal, 1.0, [spread.get(positions[i], 1.0) for i in position]) if spread else None)
     names = Names(*map(slice, [0, *ends[:-1].tolist()], ends.tolist()))
     return Layout(data, centre, materials, positions, sheets, plate_list, row, is_removal, order is not None, names,
-                  asked, spread, own_steps)
+                  asked, spread, own_steps, kind, tilts)
+
+
+def _own_plates(is_asked: NDArray[np.bool_] | None, kind: PlateKind | None, plates: pd.DataFrame
+                ) -> NDArray[np.bool_]:
+    own = [] if is_asked is None else [is_asked]
+    if kind is not None:
+        own.append(kind.of(plates) & (True if is_asked is None else is_asked))
+    return np.array(own, bool).reshape(len(own), len(plates))
 
 
 def _coefficient_priors(y: Floats, is_removal: NDArray[np.bool_], removal: bool, materials: int, positions: int,
@@ -371,9 +364,11 @@ def _coefficient_priors(y: Floats, is_removal: NDArray[np.bool_], removal: bool,
     return np.array(mean), np.array(sd)
 
 
-def paths(layout: Layout, coef: Floats, material: int, positions: Sequence[int]) -> tuple[Path, Path | None]:
+def paths(layout: Layout, coef: Floats, material: int, positions: Sequence[int], settings: Settings
+          ) -> tuple[Path, Path | None]:
     """Edge radius and removal as functions of feed speed for each row of `coef`, but for their level at a job's
-    settings, which `levelled` adds. `material` may be `NOBODY`: the common law."""
+    settings, which `levelled` adds. Of `settings` no more is looked at than `layout.tilted` gives. `material` may be
+    `NOBODY`: the common law."""
     n, m, names, t = len(TERMS), len(layout.materials), layout.names, 1
     dose = coef[:, names.dose]
 
@@ -384,7 +379,7 @@ def paths(layout: Layout, coef: Floats, material: int, positions: Sequence[int])
     if m > 1 and material != NOBODY:
         slope += dose[:, t + n + m + material]
         worn += dose[:, t + n + 3 * m + material, None] * OWN_WEAR
-    position = layout.steps_at(coef, np.asarray(positions, int), material)
+    position = layout.steps_at(coef, np.asarray(positions, int), material, settings)
     radius = Path(np.zeros(len(coef)), slope, dose[:, t + CURVATURE].copy(), worn, position)
     if not layout.has_removal:
         return radius, None

@@ -12,8 +12,9 @@ from .abrasive import grain_um
 from .evidence import Tried, run_next
 from .grounds import run_together
 from .job import Job, SpeedWindow
+from .lawfit import LawFit
 from .laws import Centre, Settings
-from .linefit import LawFit, LineFit
+from .linefit import LineFit
 from .promise import Promise, ages_of
 from .rows import Floats
 from .window import LEAST_WIDTH
@@ -36,7 +37,9 @@ def lean_of(fitted: LawFit, job: Job, material: int) -> Callable[[Floats], Float
         columns = layout.dose_columns(at, material)
         rows = np.zeros((*columns.shape[:2], len(as_is)))
         rows[..., layout.names.dose] = columns
-        rows[..., layout.names.position] = rows[..., layout.names.own_position] = 1 / len(layout.positions)
+        each = len(layout.positions)
+        rows[..., layout.names.position] = rows[..., layout.names.own_position] = 1 / each
+        rows[..., layout.names.tilts] = np.repeat(layout.tilted(at), each, -1) / each
         grown = ((rows @ loosened) * rows).sum(2) / ((rows @ as_is) * rows).sum(2)
         return np.sqrt(np.maximum(grown.max(1), 1.0))
     return lean

@@ -9,33 +9,24 @@ from typing import TypeVar
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtr
 
 from .abrasive import grain_um
 from .burr import MIDDLE_HEIGHT, SHEET, BurrData, BurrPosterior, fit_burr, future_heights, of_sheets, told_apart
 from .byburr import BurrStep, burr_step
-from .byposition import apart_from, own_steps_stand_out, spread_by_position
+from .byplates import kind_apart, scatter_of
+from .byposition import apart_from, own_steps_stand_out, spread_by_position, tilts_of
+from .dose import log_dose
 from .history import WEIGHT, Past, learn, pool
 from .job import Job, Line
-from .laws import BENDS, BURR_OF_EDGE, FEED, RUN_IN, TERMS, WEAR_HOURS, Settings
-from .layout import (
-    JOINT,
-    STANDARD,
-    Layout,
-    Priors,
-    lay_out,
-    levelled,
-    material_keys,
-    paths,
-    plates_of,
-    run_order,
-    settings_of,
-)
+from .lawfit import LawFit
+from .laws import Settings
+from .layout import Layout, lay_out, levelled, material_keys, paths, plates_of
 from .pastlaw import STRANGE
-from .posterior import Posterior, posterior
+from .platekind import PlateKind
+from .posterior import posterior
+from .priors import JOINT, STANDARD, Priors
 from .promise import Burr, Promise
 from .rows import Floats, Spread
-from .scatter import Scatter
 from .triallog import TrialLog
 from .units import System
 
@@ -45,57 +36,6 @@ DRAWS = 4096
 JOINT_DRAWS = 2048
 RADIUS_NODES, NODES, REFIT_NODES = 128, 256, 96  # few unknowns of one material's radius need few
 BURR_NODES, BURR_REFIT_NODES = 1024, 256
-
-
-@dataclass(frozen=True, eq=False)
-class LawFit:
-    """One fitted posterior with the layout that gives it meaning."""
-
-    layout: Layout
-    posterior: Posterior
-    priors: Priors
-
-    @property
-    def law_as_before(self) -> bool:
-        """Whether the law of earlier logs was taken over."""
-        return self.posterior.data.known is not None
-
-    @cached_property
-    def scatters(self) -> tuple[Scatter, Scatter | None]:
-        """Spreads of future edges at each node: of the edge radius, and of what removal adds of its own.
-
-        Of the layout's `asked` material, where it has one.
-        """
-        nodes = self.posterior.nodes
-        sd, tail = nodes.sd * nodes.factor[:, None], nodes.tail
-        if not self.layout.has_removal:
-            edge, plate, sheet, wear = sd.T
-            return Scatter(np.hypot(sheet, plate), wear, edge, tail[:, 0]), None
-        edge, removal_edge, plate, removal_plate, sheet, wear, removal_sheet = sd.T
-        return (Scatter(np.hypot(sheet, plate), wear, edge, tail[:, 0]),
-                Scatter(np.hypot(removal_sheet, removal_plate), np.zeros_like(wear), removal_edge, tail[:, 1]))
-
-    @cached_property
-    def sheets_learned(self) -> tuple[float, float]:
-        """Mean log SD from sheet to sheet, and how much of its prior's SD the log has taken away."""
-        post = self.posterior
-        index = len(post.data.edge_spread) + len(post.data.plate_spread)
-        log_sd = np.log(post.nodes.sd[:, index])
-        mean = post.weight @ log_sd
-        left = np.sqrt(post.weight @ (log_sd - mean) ** 2)
-        return float(mean), float(1 - left / post.data.spreads[index].log_sd)
-
-    @cached_property
-    def covariances(self) -> tuple[Floats, Floats]:
-        """Of the coefficients at the mode, as they are and with the priors of the laws' exponents 4 times as wide."""
-        precision = self.posterior.at_mode.chol[0] @ self.posterior.at_mode.chol[0].T
-        physics = np.zeros(len(precision), bool)
-        first = self.layout.names.dose.start + 1
-        physics[first:first + len(TERMS)] = True
-        # no exponents: how far laws may go astray there is all that is assumed of it
-        physics[[first + RUN_IN, *(first + bend for term, bend in BENDS.items() if term != FEED)]] = False
-        wide = precision - np.diag(self.posterior.data.precision * physics * (1 - 1 / 16))
-        return np.linalg.inv(precision), np.linalg.inv(wide)
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,10 +78,17 @@ class LineFit:
             return self.like.past
         return learn(self.history, self.new_sheets) if self.history else None
 
-    def law(self, *, removal: bool = False, priors: Priors = STANDARD, asked: str | None = None) -> LawFit:
+    @cached_property
+    def tilts(self) -> tuple[int, ...]:
+        """Settings (places in `TERMS`) to which edge positions clearly answer each in its own way."""
+        return self.like.tilts if self.like is not None else tilts_of(self.log)
+
+    def law(self, *, removal: bool = False, priors: Priors = STANDARD, asked: str | None = None,
+            kind: PlateKind | None = None) -> LawFit:
         """The fitted law of the edge radius, with removal beside it where asked for.
 
-        `asked`: a material whose spreads and steps of edge positions may be other than those of the log's others.
+        `asked`: a material whose spreads and steps of edge positions may be other than those of the log's others;
+        `kind`: plates, of that material, whose spreads may be others again.
         """
         def taken_over(near: LawFit, layout: Layout) -> Layout:
             return self.past.law.added(layout) if self.past and near.law_as_before else layout
@@ -150,18 +97,19 @@ class LineFit:
             past = self.past and self.past.over(priors)
             nodes = NODES if removal or self.materials.nunique() > 1 else RADIUS_NODES
             lay = partial(lay_out, self.log, removal=removal, priors=priors, past=past, weight=WEIGHT if past else 0.0,
-                          asked=asked)
+                          asked=asked, kind=kind, tilts=self.tilts)
             if self.like is not None:
-                near = self.like.law(removal=removal, priors=priors, asked=asked)
+                near = self.like.law(removal=removal, priors=priors, asked=asked, kind=kind)
                 layout = taken_over(near, lay(position_spread=near.layout.position_spread,
                                               own_steps=near.layout.own_steps))
                 start = near.posterior.mode if near.posterior.data.family == layout.data.family else None
                 return LawFit(layout, posterior(layout.data, REFIT_NODES, start), priors)
-            if asked is not None:  # all spreads alike is near, and wanted for other answers anyway
-                near = self.law(removal=removal, priors=priors)
-                layout = taken_over(near, lay(position_spread=near.layout.position_spread))
+            if asked is not None or kind is not None:  # fewer spreads apart is near, and wanted for other answers
+                near = self.law(removal=removal, priors=priors, asked=asked if kind is not None else None)
+                layout = taken_over(near, lay(position_spread=near.layout.position_spread,
+                                              own_steps=near.layout.own_steps))
                 found = posterior(layout.data, nodes, apart_from(near.posterior, layout.data))
-                if own_steps_stand_out(layout, found):
+                if kind is None and own_steps_stand_out(layout, found):
                     layout = taken_over(near, lay(position_spread=near.layout.position_spread, own_steps=True))
                     found = posterior(layout.data, nodes, found.mode.theta)
                 settled = found.mode.settled and near.posterior.settled
@@ -176,7 +124,7 @@ class LineFit:
                 layout = self.past.law.added(layout)
                 found = posterior(layout.data, nodes, found.mode.theta)
             return LawFit(layout, found, priors)
-        return self._keep(("law", removal, priors, asked), compute)
+        return self._keep(("law", removal, priors, asked, kind), compute)
 
     def _keep(self, key: object, compute: Callable[[], T]) -> T:
         if key not in self._kept:
@@ -189,8 +137,18 @@ class LineFit:
         Where burr is limited removal is fitted too if it was read: it tells of the dose that clears burr.
         """
         material = self.material_of(job)
-        return self.law(removal=self.with_removal(job), priors=self.priors_for(job),
+        return self.law(removal=self.with_removal(job), priors=self.priors_for(job), kind=self.kind_for(job),
                         asked=material if len(self._materials) > 1 and material in self._materials else None)
+
+    def kind_for(self, job: Job) -> PlateKind | None:
+        """Plates, of the job's material and run as it is, that scatter otherwise than the others; None where alike."""
+        if self.like is not None:
+            return self.like.kind_for(job)
+        material = self.material_of(job)
+        key = ("kind", material, job.thickness_mm, job.drum_pressure_kPa, job.passes, job.grit, job.burr_severity,
+               job.sheet_hours[1])
+        return self._keep(key, lambda: kind_apart(self._keep(("scatter of plates", material), lambda: scatter_of(
+            self.log, (self.materials == material).to_numpy())), job))
 
     def with_removal(self, job: Job) -> bool:
         """Whether removal is fitted for a job."""
@@ -241,9 +199,10 @@ class LineFit:
         node, coef = self.draws_of(fitted, job)
         count, material = len(node), self.material_index(layout, job)
         positions = self.measured_positions(layout, job)
-        base = self._keep(("paths", layout.has_removal, layout.asked, fitted.priors, count, material, *positions),
-                          lambda: paths(layout, coef, material, positions))
-        radius, removal = levelled(layout, coef, base, job_settings(job), material)
+        settings = job_settings(job)
+        key = ("paths", fitted.which, count, material, *positions, layout.tilted(settings).tobytes())
+        base = self._keep(key, lambda: paths(layout, coef, material, positions, settings))
+        radius, removal = levelled(layout, coef, base, settings, material)
         step = self.step_of_burr(fitted, job)
         radius = replace(radius, level=radius.level + step.draws(count)) if step else radius
         (low, high), centre = job.edge_radius_mm or (None, None), layout.centre.feed_speed_m_min
@@ -258,13 +217,13 @@ class LineFit:
 
     def step_of_burr(self, fitted: LawFit, job: Job) -> BurrStep | None:
         """How far radii of plates with the job's burr severity stand from the law; None where as far as others'."""
-        key = ("step of burr", fitted.layout.has_removal, fitted.layout.asked, fitted.priors, job.burr_severity)
+        key = ("step of burr", fitted.which, job.burr_severity)
         return self._keep(key, lambda: burr_step(self.log, fitted.layout, fitted.posterior, job.burr_severity))
 
     def draws_of(self, fitted: LawFit, job: Job) -> tuple[np.ndarray, Floats]:
         """Node and coefficients of each draw that a job's window rests on; jobs of one law share them."""
         count = DRAWS if radius_alone(job) else JOINT_DRAWS
-        key = ("draws", fitted.layout.has_removal, fitted.layout.asked, fitted.priors, count)
+        key = ("draws", fitted.which, count)
         return self._keep(key, lambda: fitted.posterior.draws(count))
 
     def material_index(self, layout: Layout, job: Job) -> int:
@@ -412,39 +371,3 @@ def _height(log: TrialLog) -> Floats:
         return np.full(len(log.rows), np.nan)
     value = log.reading("burr_height_mm").value
     return np.log(np.where(value > 0, np.maximum(value, 0.02), np.nan)) - MIDDLE_HEIGHT
-
-
-def fitted_log_radius(log: TrialLog, fitted: LawFit) -> Floats:
-    """Fitted log radius of every row of the log that was fitted, its sheet and plate included where they were; NaN of a
-    material that was not."""
-    layout, at, rows = fitted.layout, fitted.posterior.at_mode, log.rows
-    coef = at.coef[0]
-    material = pd.Index(layout.materials).get_indexer(material_keys(rows))
-    order = run_order(rows) if layout.has_drift else 0.0
-    out = layout.dose_columns(settings_of(rows), material, order) @ coef[layout.names.dose]
-    sheet = pd.Index(layout.sheets).get_indexer(rows["abrasive_sheet"])
-    effect = at.sheet[0][sheet] * (sheet >= 0)[:, None]
-    out += effect[:, 0] + effect[:, 1] * rows["contact_hours"].to_numpy(float) / WEAR_HOURS
-    plate = pd.Index(layout.plates).get_indexer(plates_of(rows).of)
-    out += at.plate[0][plate, 0] * (plate >= 0)
-    position = pd.Index(layout.positions).get_indexer(rows["edge_position"])
-    out += np.where(position >= 0, layout.steps_at(coef, position, material), 0.0)
-    return np.where(material >= 0, out, np.nan)
-
-
-def log_dose(log: TrialLog, fitted: LawFit) -> Floats:
-    """Dose of every row's burr, as a log radius: of its plate there, and a part of what sets the edge apart.
-
-    An edge without a radius is as its plate, one below or above the gauge as the law expects of it; NaN of a material
-    that no radius was read of.
-    """
-    reading = log.reading("edge_radius_mm")
-    mean, sd = fitted_log_radius(log, fitted), fitted.posterior.at_mode_sd[0] * fitted.layout.spread_on(log.rows)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        value = np.log(reading.value)
-        z = (value - mean) / sd
-        below = mean - sd * np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi) / np.maximum(ndtr(z), 1e-12)
-        above = mean + sd * np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi) / np.maximum(ndtr(-z), 1e-12)
-    bound = np.where(reading.side < 0, below, above)
-    own = np.where(np.isnan(reading.value), mean, np.where(reading.side == 0, value, bound))
-    return mean + BURR_OF_EDGE * (own - mean)

@@ -15,8 +15,9 @@ from .copied import without_copies
 from .errors import JobError, Problem
 from .history import without_repeats
 from .job import Job, Line, SpeedWindow
-from .layout import JOINT, STANDARD
-from .linefit import JOINT_DRAWS, LawFit, LineFit
+from .lawfit import LawFit
+from .linefit import JOINT_DRAWS, LineFit
+from .priors import JOINT, STANDARD
 from .rows import Floats
 from .shares import worst_shares
 from .startingpoint import StartingPoint

@@ -121,9 +121,9 @@ def _thinned(data: MixedData, size: int) -> MixedData:
     """Some rows of the log, about `size`, by lot, whatever they say: whole plates where they are many, else some of
     each. Of plates that may have spreads of their own as many as of all others."""
     lot = np.random.default_rng(SEED)
-    own = np.zeros(len(data.sheet), bool) if data.own is None else data.own
+    kind = np.zeros(len(data.sheet), int) if data.own is None else data.own_kinds[1]
     keep = np.zeros(len(data.y), bool)
-    groups = [some for some in (own, ~own) if some.any()]
+    groups = [kind == k for k in np.unique(kind)]
     for some in groups:
         rows, plates = np.flatnonzero(some[data.plate]), np.flatnonzero(some)
         share = min(1.0, size / (len(groups) * len(rows)), _MOST_PLATES / (len(groups) * len(plates)))

@@ -83,7 +83,7 @@ def _origins(results: Results, window: SpeedWindow) -> Origins:
         np.array([age])).T) + promise.radius.position
     law = float(mean.var(0).mean())
     post = fitted.posterior
-    sd, tail = post.nodes.sd * post.nodes.factor[:, None], post.nodes.tail[:, 0]
+    sd, tail = fitted.spreads, post.nodes.tail[:, 0]
     names = ("edge", "plate", "sheet", "wear") if not fitted.layout.has_removal else (
         "edge", "", "plate", "", "sheet", "wear", "")
     of = {name: column for name, column in zip(names, sd.T, strict=True) if name}

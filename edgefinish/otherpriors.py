@@ -12,7 +12,7 @@ import numpy as np
 
 from .evidence import Tried
 from .job import Job
-from .linefit import LawFit
+from .lawfit import LawFit
 from .linemodel import LineModel
 from .promise import Promise
 from .rows import Spread, weight_of_second

@@ -15,8 +15,9 @@ import pandas as pd
 from scipy.special import chdtrc
 
 from .laws import BENDS, FEED, GRAIN, PRESSURE, TERMS, THICKNESS, WEAR, Centre
-from .layout import OWN_WEAR, STANDARD, Layout, lay_out, material_keys
+from .layout import OWN_WEAR, Layout, lay_out, material_keys
 from .posterior import Posterior, posterior
+from .priors import STANDARD
 from .rows import Floats
 from .triallog import TrialLog
 

@@ -21,7 +21,8 @@ from .exchange import Problem as Search
 from .explore import SEED
 from .job import Job
 from .laws import TERMS, Centre, Settings
-from .layout import STANDARD, law_columns
+from .layout import law_columns
+from .priors import STANDARD
 from .rows import Floats
 from .study import Study
 from .studytext import StudyProblem as Problem

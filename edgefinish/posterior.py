@@ -123,7 +123,7 @@ def _start(data: MixedData) -> Floats:
     rough = max(float(np.std(data.y)), 1e-12)
     first = [np.log(0.5 * rough if np.isinf(data.spreads[i].log_sd) else data.spreads[i].median) for i in data.free]
     kin = [np.log(spread.median) for spread in data.kin_spread]
-    return np.r_[np.array(first), np.full(data.tails, _START_TAIL), kin, np.zeros(int(data.own is not None))]
+    return np.r_[np.array(first), np.full(data.tails, _START_TAIL), kin, np.zeros(data.factors)]
 
 
 class Estimate(NamedTuple):

@@ -94,10 +94,10 @@ class MixedData:
     the error spreads: readings that never differ would drive them to 0, and a hard floor has no slope to climb by.
 
     `kin` (T, M): which coefficients are term t of member m of a family; their SDs have the priors `kin_spread` (T,) and
-    are unknown, and `coef_sd` holds their medians; an odd member's are `kin_times` (T,) as large. `own` (R,) true for
-    plates of the one member whose spreads may be another factor of all others': a normal of SD `own_log_sd` in the
-    logarithm; None where all are alike. `edge_factor` (n,): known factors of the error spread of each row; None where
-    all are 1. `known`: what is known of the coefficients besides, precision (p, p) and precision times mean (p,).
+    are unknown, and `coef_sd` holds their medians; an odd member's are `kin_times` (T,) as large. `own` (F, R)
+    true for plates whose spreads may be another factor of all others', one factor a row: normals of SD `own_log_sd` in
+    the logarithm; None where all are alike. `on_sheets` (F,) tells of each factor whether it is one of sheets too.
+    `edge_factor` (n,): known factors of the error spread of each row; None where all are 1. `known`: what is known of the coefficients besides, precision (p, p) and precision times mean (p,).
     """
 
     y: Floats
@@ -123,6 +123,7 @@ class MixedData:
     kin_times: tuple[float, ...] = ()
     own: NDArray[np.bool_] | None = None
     own_log_sd: float = 0.0
+    on_sheets: tuple[bool, ...] = ()
     edge_factor: Floats | None = None
     known: tuple[Floats, Floats] | None = None
 
@@ -148,13 +149,28 @@ class MixedData:
 
     @property
     def family(self) -> int:
-        """How many unknowns the family adds: SDs of its terms, and the factor of `own` plates."""
-        return len(self.kin_spread) + (self.own is not None)
+        """How many unknowns the family adds: SDs of its terms, and the factors of `own` plates."""
+        return len(self.kin_spread) + self.factors
+
+    @property
+    def factors(self) -> int:
+        """How many factors of spreads are unknown."""
+        return 0 if self.own is None else len(self.own)
+
+    @cached_property
+    def own_kinds(self) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
+        """Which factors plates have, one kind of plate a row (kinds, F), and the kind of each plate (R,)."""
+        assert self.own is not None
+        bit = np.arange(len(self.own))
+        kinds, of = np.unique((1 << bit) @ self.own.astype(int), return_inverse=True)
+        return (kinds[:, None] >> bit & 1).astype(bool), of
 
     @cached_property
     def own_sheets(self) -> Floats:
-        """Share of each sheet's plates that are `own`, (S,)."""
-        return np.bincount(self.sheet, self.own) / np.bincount(self.sheet)
+        """Share of each sheet's plates that have a factor, (F, S); 0 where sheets have none of it."""
+        assert self.own is not None
+        plates = np.stack([np.bincount(self.sheet, one) for one in self.own])
+        return plates / np.bincount(self.sheet) * np.array(self.on_sheets)[:, None]
 
     @cached_property
     def first_rows(self) -> NDArray[np.intp]:
@@ -229,7 +245,7 @@ class MixedData:
             self, y=self.y[keep], side=self.side[keep], scale=self.scale[keep], load=self.load[keep], plate=plate,
             row_columns=self.row_columns[keep], sheet=_in_order(self.sheet[plates])[1],
             sheet_load=self.sheet_load[plates], plate_columns=self.plate_columns[plates],
-            own=None if self.own is None else self.own[plates],
+            own=None if self.own is None else self.own[:, plates],
             edge_factor=None if self.edge_factor is None else self.edge_factor[keep])
 
 
@@ -242,8 +258,8 @@ def _in_order(units: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.int
 class Nodes(NamedTuple):
     """Values of what is unknown besides coefficients and effects; leading axis K.
 
-    `sd` (K, all spreads), `tail` (K, m) as 1/ν, `log_prior` (K,); `kin_sd` (K, T) of the family's terms; `factor` (K,)
-    of the spreads of `MixedData.own` plates over all others'.
+    `sd` (K, all spreads), `tail` (K, m) as 1/ν, `log_prior` (K,); `kin_sd` (K, T) of the family's terms; `factor`
+    (K, F) of the spreads of `MixedData.own` plates over all others'.
     """
 
     sd: Floats
@@ -267,18 +283,23 @@ class Nodes(NamedTuple):
         sd = self.sd[:, :1] if m == 1 else self.sd[:, :m][:, data.scale]
         if data.edge_factor is not None:
             sd = sd * data.edge_factor
-        return sd if data.own is None else sd * np.where(data.own[data.plate], self.factor[:, None], 1.0)
+        return sd if data.own is None else sd * self.of_plates(data)[:, data.plate]
 
     def plate_sd(self, data: MixedData) -> Floats:
         """SD of each plate's effects, (K, R or 1, qu)."""
         m = len(data.edge_spread)
         sd = self.sd[:, None, m:m + data.load.shape[1]]
-        return sd if data.own is None else sd * np.where(data.own, self.factor[:, None], 1.0)[..., None]
+        return sd if data.own is None else sd * self.of_plates(data)[..., None]
+
+    def of_plates(self, data: MixedData) -> Floats:
+        """Factor of each plate's spreads, (K, R), where some have one."""
+        kinds, of = data.own_kinds
+        return np.where(kinds, self.factor[:, None], 1.0).prod(2)[:, of]
 
     def sheet_sd(self, data: MixedData) -> Floats:
         """SD of each sheet's effects, (K, S or 1, qs); a sheet of several members lies between."""
         sd = self.sd[:, None, len(data.edge_spread) + data.load.shape[1]:]
-        return sd if data.own is None else sd * (self.factor[:, None] ** data.own_sheets)[..., None]
+        return sd if data.own is None else sd * np.exp(np.log(self.factor) @ data.own_sheets)[..., None]
 
 
 def _reference_prior(data: MixedData, sd: Floats) -> Floats:
@@ -316,7 +337,7 @@ def nodes_at(data: MixedData, theta: Floats, *, reference: bool = False) -> Node
 
     `theta` (K, free + tails + family): logarithms of the free spreads, then a normal score for each tail, of which 1/ν
     is `TAIL_MOST` times the normal probability: a standard normal prior on the score is a uniform one on 1/ν; then
-    logarithms of the kin's SDs and of the own factor. `reference` adds the reference prior of spreads that have none.
+    logarithms of the kin's SDs and of the own factors. `reference` adds the reference prior of spreads that have none.
     """
     k, d = len(theta), len(data.free)
     family = theta[:, d + data.tails:]
@@ -334,10 +355,9 @@ def nodes_at(data: MixedData, theta: Floats, *, reference: bool = False) -> Node
         log_prior -= 0.5 * (score**2).sum(1)
     if reference:
         log_prior += _reference_prior(data, sd)
-    kin, factor = family[:, :len(data.kin_spread)], np.ones(k)
+    kin, own = family[:, :len(data.kin_spread)], family[:, len(data.kin_spread):]
     for at, (median, log_sd) in zip(kin.T, data.kin_spread, strict=True):
         log_prior -= 0.5 * ((at - np.log(median)) / log_sd) ** 2
     if data.own is not None:
-        log_prior -= 0.5 * (family[:, -1] / data.own_log_sd) ** 2
-        factor = np.exp(family[:, -1])
-    return Nodes(sd, tail, log_prior, np.exp(kin), factor)
+        log_prior -= 0.5 * ((own / data.own_log_sd) ** 2).sum(1)
+    return Nodes(sd, tail, log_prior, np.exp(kin), np.exp(own))

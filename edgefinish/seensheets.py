@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from .linefit import LawFit
+from .lawfit import LawFit
 from .mixed import given_coefficients
 from .rows import Floats, nodes_at
 

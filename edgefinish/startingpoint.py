@@ -12,9 +12,10 @@ from . import evidence
 from .explore import shuffled
 from .job import Job
 from .kin import ODD
+from .lawfit import LawFit
 from .laws import AREA_LAW, log_pressure
 from .layout import NOBODY, OWN_WEAR, levelled, paths
-from .linefit import LawFit, LineFit, job_settings
+from .linefit import LineFit, job_settings
 from .promise import Path, Promise
 from .rows import Floats
 from .scatter import Scatter
@@ -85,7 +86,7 @@ def _as_another(model: LineFit, job: Job, fitted: LawFit) -> Promise:
     node, coef = fitted.posterior.draws(_DRAWS)
     settings = job_settings(job)
     radius, removal = levelled(
-        layout, coef, paths(layout, coef, NOBODY, range(len(layout.positions))), settings, NOBODY)
+        layout, coef, paths(layout, coef, NOBODY, range(len(layout.positions)), settings), settings, NOBODY)
     level, slope, press, worn = _steps(fitted, node).T
     level = level + press * log_pressure(settings, layout.centre)
     wear = worn[:, None] * OWN_WEAR
@@ -93,7 +94,7 @@ def _as_another(model: LineFit, job: Job, fitted: LawFit) -> Promise:
     if removal is not None:
         own = priors.removal_material * _normal(7)
         removal = _stepped(removal, AREA_LAW * level + own, AREA_LAW * slope, AREA_LAW * wear)
-    factor = np.exp(priors.material_spread * _normal(6))
+    factor = np.exp(priors.own_spread * _normal(6))
     scatter, own_scatter = (part and Scatter(part.shared[node] * factor, part.wear[node] * factor,
                                              part.edge[node] * factor, part.tail[node]) for part in fitted.scatters)
     low, high = job.edge_radius_mm or (None, None)

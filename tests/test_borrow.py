@@ -27,7 +27,8 @@ TIMES = (4.0, 2.5)
 
 @cache
 def family() -> MixedData:
-    """Three members, the last odd and with spreads of its own; normal errors, so that nothing is approximated."""
+    """Three members, the last odd and with spreads of its own, some of its plates with others again; normal errors, so
+    that nothing is approximated."""
     rng = np.random.default_rng(8)
     sheet = np.sort(np.arange(PLATES) % SHEETS)
     member = sheet // 2
@@ -44,18 +45,20 @@ def family() -> MixedData:
         edge_spread=(Spread(0.1, 0.7),), plate_spread=(Spread(0.06, 0.5),), sheet_spread=(Spread(0.08, 0.4),),
         heavy_tails=False, kin=np.array([[2, 3, 4], [5, 6, 7]]), kin_spread=(Spread(0.2, 0.7), Spread(0.12, 0.7)),
         kin_times=TIMES,
-        own=member == 2, own_log_sd=0.25)
+        own=np.stack([member == 2, (member == 2) & (np.arange(PLATES) % 5 < 2)]), own_log_sd=0.25,
+        on_sheets=(True, False))
 
 
 def by_hand(data: MixedData, theta: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
     """Log marginal density of one point, mean and covariance of the coefficients: every case as one dense normal."""
-    edge, plate, sheet, *tau, factor = np.exp(theta)
-    own = data.own[data.plate]
+    edge, plate, sheet, *tau, first, second = np.exp(theta)
     columns = data.plate_columns[data.plate, 0]
-    scale = np.where(own, factor, 1.0)
+    scale = first ** data.own[0][data.plate] * second ** data.own[1][data.plate]
+    of_sheet = first ** data.own[0][data.plate]
     same_plate = data.plate[:, None] == data.plate
     same_sheet = data.sheet[data.plate][:, None] == data.sheet[data.plate]
-    noise = (np.diag(edge**2 * scale**2) + (plate**2 * same_plate + sheet**2 * same_sheet) * np.outer(scale, scale))
+    noise = (np.diag(edge**2 * scale**2) + plate**2 * same_plate * np.outer(scale, scale)
+             + sheet**2 * same_sheet * np.outer(of_sheet, of_sheet))
     parts = []
     for odd in (None, *range(MEMBERS)):
         sd = data.coef_sd.copy()
@@ -75,13 +78,13 @@ def by_hand(data: MixedData, theta: np.ndarray) -> tuple[float, np.ndarray, np.n
     mean = chance @ means
     cov = np.einsum("c,cij->ij", chance, [p[2] for p in parts]) + np.einsum(
         "c,ci,cj->ij", chance, means - mean, means - mean)
-    logs = [*np.log([0.1, 0.06, 0.08, 0.2, 0.12]), 0.0]
-    prior = -0.5 * (((theta - logs) / [0.7, 0.5, 0.4, 0.7, 0.7, 0.25]) ** 2).sum()
+    logs = [*np.log([0.1, 0.06, 0.08, 0.2, 0.12]), 0.0, 0.0]
+    prior = -0.5 * (((theta - logs) / [0.7, 0.5, 0.4, 0.7, 0.7, 0.25, 0.25]) ** 2).sum()
     return float(logsumexp(log_chance) + prior), mean, cov
 
 
-POINTS = np.log([[0.1, 0.06, 0.08, 0.2, 0.12, 1.0], [0.12, 0.05, 0.11, 0.08, 0.3, 1.4],
-                  [0.09, 0.1, 0.05, 0.5, 0.1, 0.8]])
+POINTS = np.log([[0.1, 0.06, 0.08, 0.2, 0.12, 1.0, 1.0], [0.12, 0.05, 0.11, 0.08, 0.3, 1.4, 0.7],
+                  [0.09, 0.1, 0.05, 0.5, 0.1, 0.8, 1.3]])
 
 
 def test_the_sum_over_who_is_odd_is_that_of_dense_normals():
@@ -118,7 +121,7 @@ def test_the_posterior_of_the_family_is_that_of_dense_normals():
     # importance sampling by the dense densities, from a wider normal than the nodes are laid by
     rng = np.random.default_rng(6)
     root = np.linalg.cholesky(1.5 * post.mode.cov)
-    z = rng.standard_normal((3000, 6))
+    z = rng.standard_normal((3000, 7))
     theta = post.mode.theta + z @ root.T
     log_weight = np.array([by_hand(data, t)[0] for t in theta]) + 0.5 * (z**2).sum(1)
     weight = np.exp(log_weight - logsumexp(log_weight))

@@ -14,9 +14,9 @@ from scipy.stats import norm
 
 import edgefinish as ef
 from edgefinish import burr
+from edgefinish.dose import fitted_log_radius, log_dose
 from edgefinish.laws import BURR_OF_EDGE
-from edgefinish.layout import JOINT
-from edgefinish.linefit import fitted_log_radius, log_dose
+from edgefinish.priors import JOINT
 
 SHEETS = 6
 

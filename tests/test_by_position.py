@@ -70,8 +70,9 @@ def test_a_material_whose_positions_lie_otherwise_is_judged_by_its_own_and_told(
         alone = replace(job, material="S355")
         held += found.verdict == "window" and holds(truth, alone, found.low_m_min, found.high_m_min)
         law = model.law_for(job)
-        own = law.posterior.moments()[0][law.layout.names.own_position]
-        assert law.layout.coefficient_names()[-len(own):] == [("edge radius", f"B: {p}") for p in law.layout.positions]
+        where = law.layout.names.own_position
+        own = law.posterior.moments()[0][where]
+        assert law.layout.coefficient_names()[where] == [("edge radius", f"B: {p}") for p in law.layout.positions]
         if step:
             assert own.argmin() == law.layout.positions.index("trailing")
     assert (said, held) == (8 if step else 0, 8)

@@ -12,7 +12,7 @@ from lines import FAMILIES, Campaign, Plan, run_trial
 import edgefinish as ef
 from edgefinish.cli import main
 from edgefinish.history import learn, pool
-from edgefinish.layout import STANDARD
+from edgefinish.priors import STANDARD
 from edgefinish.report import report_html
 from edgefinish.results import open_study
 from edgefinish.rows import Spread

@@ -78,7 +78,7 @@ def test_a_material_that_scatters_more_on_sheets_that_are_shared_is_judged_by_it
     fitted = ef.fit(ef.read_log(pd.concat(keep, ignore_index=True)))
     jobs = {m: ef.Job(material=m, thickness_mm=10, drum_pressure_kPa=60, grit="P80", edge_radius_mm=(0.2, 0.75),
                       sheet_hours=(0, 12)) for m in "AB"}
-    spread = {m: np.exp(law.posterior.weight @ np.log(law.posterior.nodes.sd[:, 0] * law.posterior.nodes.factor))
+    spread = {m: np.exp(law.posterior.weight @ np.log(law.posterior.nodes.sd[:, 0] * law.posterior.nodes.factor[:, 0]))
               for m, law in ((m, fitted.law_for(job)) for m, job in jobs.items())}
     assert spread["B"] > 1.4 * spread["A"]  # tails and the prior take a part of it
     windows = {m: fitted.window(job) for m, job in jobs.items()}

@@ -18,10 +18,11 @@ from scipy.stats import kstest, multivariate_normal
 import edgefinish as ef
 from edgefinish.grounds import _history_flags
 from edgefinish.laws import BENDS, FEED, PRESSURE, TERMS, THICKNESS, Centre, Settings, columns
-from edgefinish.layout import OWN_WEAR, STANDARD, lay_out
+from edgefinish.layout import OWN_WEAR, lay_out
 from edgefinish.mixed import solve
 from edgefinish.pastlaw import PastLaw, learn_law
 from edgefinish.posterior import posterior
+from edgefinish.priors import STANDARD
 from edgefinish.rows import nodes_at
 
 

@@ -204,8 +204,8 @@ def test_what_is_assumed_of_burr_on_sheets_is_weighed_where_burr_ends_a_window()
 
 
 def test_weighing_the_nodes_anew_is_what_a_fit_with_that_prior_gives():
-    from edgefinish.layout import STANDARD
     from edgefinish.otherpriors import reweighed
+    from edgefinish.priors import STANDARD
     from edgefinish.rows import Spread
     model = clean().model
     whole = model.law()

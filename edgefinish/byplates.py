@@ -1,0 +1,102 @@
+"""Whether edges of plates run as a job's are scatter otherwise than those of other plates."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from scipy.special import ndtr
+from scipy.stats import rankdata
+
+from .job import Job
+from .layout import plates_of
+from .platekind import PlateKind
+from .rows import Floats
+from .triallog import TrialLog
+
+_WILDER, _QUIETER = 0.05, 0.01
+"""Plates are told apart where chance would do so more seldom: to be wide where all are alike costs less than to be
+narrow where they are not."""
+_LOOKS = 5.0  # how much more it takes of a part of the ages: they may be parted anywhere
+_FEWEST = 4  # plates with several edges, of a kind and of all others
+_NEAR = 0.1  # of the logarithm of a setting
+_WORN = 2 / 3  # of the job's oldest age
+
+
+class PlateScatter(NamedTuple):
+    """Plates with several measured radii: `run` their rows in the log, and the `rank` of how much their edges scatter,
+    (n,)."""
+
+    run: pd.DataFrame
+    rank: Floats
+
+
+def scatter_of(log: TrialLog, here: np.ndarray) -> PlateScatter:
+    """Of plates that have rows `here` (n,)."""
+    reading = log.reading("edge_radius_mm")
+    at = np.flatnonzero((reading.side == 0) & np.isfinite(reading.value) & (reading.value > 0) & here)
+    plate = np.unique(plates_of(log.rows).of[at], return_inverse=True)[1]
+    position = pd.factorize(log.rows["edge_position"].iloc[at])[0]
+    edges, off = np.bincount(plate), np.log(reading.value[at])
+    for level in (plate, position):
+        off = off - (np.bincount(level, off) / np.bincount(level))[level]
+    first = at[np.unique(plate, return_index=True)[1]]
+    several = edges > 1
+    spread = np.bincount(plate, off**2)[several] / (edges[several] - 1)
+    return PlateScatter(log.rows.iloc[first[several]], rankdata(spread))
+
+
+def kind_apart(seen: PlateScatter, job: Job) -> PlateKind | None:
+    """The kind of plates, of those that a job's are, whose edges scatter most clearly otherwise than all others'; None
+    where all scatter alike.
+
+    By ranks of how much the edges of each plate differ (Wilcoxon 1945, Biometrics Bulletin 1, 80).
+    """
+    n, best, found = len(seen.rank), 1.0, None
+    if n < 2 * _FEWEST:
+        return None
+    for kind, only_wilder, looks in _kinds(seen.run, job):
+        mine = kind.of(seen.run)
+        k = int(mine.sum())
+        if min(k, n - k) < _FEWEST:
+            continue
+        z = (_rises(seen, kind.column) if kind.column == "contact_hours" else
+             (seen.rank[mine].sum() - k * (n + 1) / 2) / np.sqrt(k * (n - k) * (n + 1) / 12))
+        sure = _WILDER if z > 0 else 0.0 if only_wilder else _QUIETER
+        chance = 2 * ndtr(-abs(z)) * looks / sure if sure else 1.0
+        if chance < best:
+            best, found = chance, kind
+    return found
+
+
+def _kinds(run: pd.DataFrame, job: Job) -> Iterator[tuple[PlateKind, bool, float]]:
+    """Kinds that a job's plates are of; whether they are no matter where they scatter less, being a part of its plates
+    or beside them; and by how much more it takes to tell them apart."""
+    for column in ("thickness_mm", "drum_pressure_kPa", "passes"):
+        value, tried = float(getattr(job, column)), run[column].to_numpy(float)
+        below, above = tried[tried < value], tried[tried > value]
+        if (np.abs(np.log(tried / value)) <= _NEAR).any():
+            yield _about(column, value), False, 1.0
+        elif len(below) and len(above):
+            yield _about(column, float(below.max())), True, 1.0
+            yield _about(column, float(above.min())), True, 1.0
+    yield PlateKind("grit", word=job.grit), False, 1.0
+    if job.burr_severity:
+        yield PlateKind("burr_severity", word=job.burr_severity), False, 1.0
+    if job.sheet_hours[1] > 0:
+        yield PlateKind("contact_hours", low=_WORN * job.sheet_hours[1]), True, _LOOKS
+
+
+def _rises(seen: PlateScatter, column: str) -> float:
+    """How many SDs of chance the edges of plates scatter more the greater a setting is, by ranks (Spearman 1904,
+    Am. J. Psychol. 15, 72)."""
+    place, n = rankdata(seen.run[column]), len(seen.rank)
+    if np.ptp(place) == 0:
+        return 0.0
+    return float(np.corrcoef(place, seen.rank)[0, 1] * np.sqrt(n - 1))
+
+
+def _about(column: str, value: float) -> PlateKind:
+    return PlateKind(column, value * np.exp(-_NEAR), value * np.exp(_NEAR))

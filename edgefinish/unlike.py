@@ -1,0 +1,95 @@
+"""What is told of edges, positions and plates that are not like the log's others, where a window goes by them."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .byburr import BurrStep
+from .job import Job
+from .lawfit import LawFit
+from .laws import TERMS
+from .linefit import LineFit, job_settings
+from .platekind import PlateKind
+from .units import QUANTITIES, shown
+from .wording import POSITION_WORDS, change, count, percent
+
+_HARDLY = 0.05  # of spread, or of a radius: less is not worth a sentence
+
+
+def said(model: LineFit, job: Job, fitted: LawFit) -> list[str]:
+    """One sentence for each way in which a job's edges are not like the log's others."""
+    layout, found = fitted.layout, []
+    wild = max(layout.position_spread, key=lambda p: layout.position_spread[p], default=None)
+    if wild is not None:
+        found.append(f"Edges do not scatter alike at all positions: most at {POSITION_WORDS[wild]} edges, "
+                     f"{layout.position_spread[wild] / min(layout.position_spread.values()):.1f} times as much as "
+                     "where they scatter least. Each position is judged by its own.")
+    found += [_own_steps(job, fitted)] if layout.own_steps else []
+    found += _tilted(model, job, fitted)
+    found += _kind(model, job, fitted, layout.kind) if layout.kind is not None else []
+    return found + _step_of_burr(job, model.step_of_burr(fitted, job))
+
+
+def _step_of_burr(job: Job, step: BurrStep | None) -> list[str]:
+    """How far radii of plates with the job's burr stand from the law."""
+    if step is None:
+        return []
+    off, way = percent(round(abs(float(np.expm1(step.mean))), 2)), "below" if step.mean < 0 else "above"
+    return [f"Radii of plates with {job.burr_severity} burr lie {off} {way} what all plates together tell, seen on "
+            f"{count(step.plates, 'plate')}: the window goes by theirs."]
+
+
+def _own_steps(job: Job, fitted: LawFit) -> str:
+    """Where the job's material has its edge positions otherwise than the log's others."""
+    own = fitted.posterior.moments()[0][fitted.layout.names.own_position]
+    own = own - own.mean()
+    most = int(np.abs(own).argmax())
+    where = POSITION_WORDS[fitted.layout.positions[most]]
+    return (f"Edge positions of {job.material} do not lie to each other as in the log's other materials: radii at "
+            f"{where} edges stand {change(float(np.exp(own[most])))} apart. The window goes by {job.material}'s own.")
+
+
+def _tilted(model: LineFit, job: Job, fitted: LawFit) -> list[str]:
+    """Settings to which positions answer each in its own way, where that counts at the job's."""
+    layout, mean = fitted.layout, fitted.posterior.moments()[0]
+    if not layout.tilts:
+        return []
+    slopes = mean[layout.names.tilts].reshape(len(layout.tilts), -1)
+    here = slopes * layout.tilted(job_settings(job))[:, None]
+    here = here - here.mean(1, keepdims=True)
+    found = []
+    for term, step in zip(layout.tilts, here, strict=True):
+        most = int(np.abs(step).argmax())
+        if abs(step[most]) > _HARDLY:
+            where, far = POSITION_WORDS[layout.positions[most]], change(float(np.exp(step[most])))
+            found.append(f"Edge positions do not answer alike to {TERMS[term].name}: at the job's, radii at {where} "
+                         f"edges stand {far} from where they would in the middle of what was run. Each position is "
+                         "judged by its own.")
+    return found
+
+
+def _kind(model: LineFit, job: Job, fitted: LawFit, kind: PlateKind) -> list[str]:
+    """Plates run as the job's are that scatter otherwise than the others."""
+    post = fitted.posterior
+    factor = float(np.exp(post.weight @ np.log(post.nodes.factor[:, -1])))
+    plates = int(post.data.own[-1].sum()) if post.data.own is not None else 0
+    if abs(factor - 1) < _HARDLY:
+        return []
+    return [f"Edges scatter {factor:.2g} times as much {_words(model, kind)} ({count(plates, 'plate')}) as on "
+            "others: the window goes by these plates."]
+
+
+def _words(model: LineFit, kind: PlateKind) -> str:
+    """Where plates of a kind are met, in words.
+
+    >>> _words(LineFit(None), PlateKind("grit", word="P120"))
+    'with P120'
+    """
+    if kind.word is not None:
+        return f"with {kind.word}" + (" burr" if kind.column == "burr_severity" else "")
+    if kind.column == "contact_hours":
+        return f"on sheets of {kind.low:.3g} contact hours and more"
+    middle = float(np.sqrt(kind.low * kind.high))
+    if kind.column == "passes":
+        return f"with {count(round(middle), 'pass', 'passes')}"
+    return f"at {QUANTITIES[kind.column].label} {shown(kind.column, middle, model.units)}"
