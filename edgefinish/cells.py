@@ -269,7 +269,8 @@ def _wanted_range(quantity: Quantity, unit: str | None, cell: _Cell, censored: b
     if cell.side and not censored:
         return wanted, "only measured columns can hold < or >"
     if censored and cell.value == 0:
-        return wanted, "write '<' and the least that the gauge resolves, such as '<0.05'"
+        return wanted, ("write '<' and the least that the gauge resolves, such as '<0.05'; if it was not measured, "
+                        "leave it blank")
     return wanted, "check the number and its unit"
 
 

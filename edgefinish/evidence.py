@@ -35,6 +35,7 @@ FAR_APART = 1.8
 ENOUGH_PLATES = 8
 """Of so many plates one alone that stands `FAR_APART` from all others, at either end of the speeds, carries no window:
 a slip of the decimal point looks like that. Judgement, no source."""
+_EDGES = 3  # of a plate, that show whether one height of burr was copied
 AGE_MARGIN = 0.15
 """The youngest sheet run may be older than the job's by this share of the oldest: wear is read back that far."""
 
@@ -99,8 +100,9 @@ def limited(job: Job) -> tuple[str, ...]:
 
 
 def run_next(model: LineFit, job: Job, speeds: Floats | tuple[float, ...], sheets: int, plates: int = 3) -> str:
-    """What to run, in one sentence: plates, sheets, grit, pressure, speeds."""
-    system = model.units
+    """What to run, in one sentence: plates, their thickness and burr where the log has several, sheets, grit, pressure,
+    speeds."""
+    system, rows = model.units, model.log.rows
     # a pair that rounds to one shown speed is one
     texts = list(dict.fromkeys(shown("feed_speed_m_min", float(v), system).split()[0] for v in speeds))
     listed = texts[0] if len(texts) == 1 else ", ".join(texts[:-1]) + " and " + texts[-1]
@@ -108,7 +110,10 @@ def run_next(model: LineFit, job: Job, speeds: Floats | tuple[float, ...], sheet
     passes = f"{job.passes} passes, " if job.passes > 1 else ""
     where = "spread over" if job.sheet_hours[1] > job.sheet_hours[0] else "at"
     ages = f"{where} {hours(job).removesuffix(' h')} contact hours"
-    return (f"Run {plates} plates of {job.material} on each of {new} at "
+    thick = f", {shown('thickness_mm', job.thickness_mm, system)} thick" if rows["thickness_mm"].nunique() > 1 else ""
+    several = job.burr_severity and "burr_severity" in rows and rows["burr_severity"].nunique() > 1
+    burr = f", with {job.burr_severity} burr" if several else ""
+    return (f"Run {plates} plates of {job.material}{thick}{burr}{',' if thick or burr else ''} on each of {new} at "
             f"{shown('drum_pressure_kPa', job.drum_pressure_kPa, system)}, {listed} "
             f"{unit_of('feed_speed_m_min', system)}, {passes}{ages}.")
 
@@ -305,6 +310,9 @@ def unread(model: LineFit, job: Job) -> list[str]:
             of = f"{job.material} with {job.burr_severity} burr" if job.burr_severity else job.material
             found.append(f"Residual burr was read against {most} on {known} edges of {of}; fewer than "
                          f"{FEWEST_READINGS} tell nothing. Measure it on each edge; 0: no burr found.")
+        else:
+            key = ("burr alike", model.material_of(job), job.residual_burr_mm)
+            found += model._keep(key, partial(_burr_copied, model, job, here))
         radius = log.reading("edge_radius_mm")
         if (np.isfinite(radius.value) & here).sum() < FEWEST_READINGS:
             found.append("Burr is judged through the edge radius, and too few radii were measured. Measure both on "
@@ -319,6 +327,22 @@ def burr_limits(model: LineFit, jobs: Iterable[Job]) -> list[Job]:
     limits = {job.residual_burr_mm: job for job in jobs if job.residual_burr_mm is not None
               and not unread(model, job) and not untried_severity(model, job)}
     return [job for _, job in sorted(limits.items())]
+
+
+def _burr_copied(model: LineFit, job: Job, here: np.ndarray) -> list[str]:
+    """Residual burr of which one height was copied to all edges: they would count for as many plates."""
+    reading, within = model.log.reading("residual_burr_mm"), model.cleared(job.residual_burr_mm)[0]
+    at = np.flatnonzero((reading.side == 0) & np.isfinite(reading.value) & here)
+    if not within[at].any():  # then it matters to nothing
+        return []
+    plates = pd.Series(reading.value[at]).groupby(plates_of(model.log.rows).of[at])
+    left = (plates.size() >= _EDGES) & (plates.max() > 0)
+    same = left & (plates.nunique() == 1)
+    if same.sum() < FEWEST_SHEETS or same.sum() <= COARSE * left.sum():
+        return []
+    return [f"On {same.sum()} of {left.sum()} plates of {job.material} on which burr was left, all edges have one "
+            "height of it: how edges of a plate differ cannot be told. Read each edge; where one reading was copied to "
+            "all, enter it once and leave the others blank."]
 
 
 def _alike(model: LineFit, job: Job, name: str, at: np.ndarray) -> list[str]:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
-from .laws import BENDS, FEED, RUN_IN, TERMS
 from .layout import Layout
 from .posterior import Posterior
 from .priors import Priors
@@ -65,13 +65,17 @@ class LawFit:
         return float(mean), float(1 - left / post.data.spreads[index].log_sd)
 
     @cached_property
-    def covariances(self) -> tuple[Floats, Floats]:
-        """Of the coefficients at the mode, as they are and with the priors of the laws' exponents 4 times as wide."""
-        precision = self.posterior.at_mode.chol[0] @ self.posterior.at_mode.chol[0].T
-        physics = np.zeros(len(precision), bool)
-        first = self.layout.names.dose.start + 1
-        physics[first:first + len(TERMS)] = True
-        # no exponents: how far laws may go astray there is all that is assumed of it
-        physics[[first + RUN_IN, *(first + bend for term, bend in BENDS.items() if term != FEED)]] = False
-        wide = precision - np.diag(self.posterior.data.precision * physics * (1 - 1 / 16))
-        return np.linalg.inv(precision), np.linalg.inv(wide)
+    def covariance(self) -> Floats:
+        """Of the coefficients at the mode, (p, p)."""
+        return np.linalg.inv(self._precision)
+
+    def loosened(self, terms: Sequence[int]) -> Floats:
+        """The same with the priors of some of the laws' exponents, places in `TERMS`, 4 times as wide."""
+        physics = np.zeros(len(self._precision), bool)
+        physics[self.layout.names.dose.start + 1 + np.array(terms)] = True
+        return np.linalg.inv(self._precision - np.diag(self.posterior.data.precision * physics * (1 - 1 / 16)))
+
+    @cached_property
+    def _precision(self) -> Floats:
+        root = self.posterior.at_mode.chol[0]
+        return root @ root.T

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -13,22 +13,24 @@ from .evidence import Tried, run_next
 from .grounds import run_together
 from .job import Job, SpeedWindow
 from .lawfit import LawFit
-from .laws import Centre, Settings
+from .laws import BENDS, FEED, RUN_IN, TERMS, Settings
 from .linefit import LineFit
 from .promise import Promise, ages_of
 from .rows import Floats
 from .window import LEAST_WIDTH
 from .wording import shown_span
 
+EXPONENTS = tuple(k for k in range(len(TERMS)) if k != RUN_IN and k not in [b for t, b in BENDS.items() if t != FEED])
+"""Places in `TERMS` of what physics says; of the others how far laws may go astray is all that is assumed."""
 _TOLD, MOST = 1.3, 2.5
 _CUTS = 65  # speeds of a window that are looked at
 
 
-def lean_of(fitted: LawFit, job: Job, material: int) -> Callable[[Floats], Floats]:
+def lean_of(fitted: LawFit, job: Job, material: int, terms: Sequence[int] = EXPONENTS) -> Callable[[Floats], Floats]:
     """How many times the SD of the mean at some speeds grows where the priors of the laws' exponents are 4 times as
     wide, at the sheet age where it grows most; as a function of log speeds, (n,) of (n,)."""
     layout = fitted.layout
-    as_is, loosened = fitted.covariances
+    as_is, loosened = fitted.covariance, fitted.loosened(terms)
 
     def lean(x: Floats) -> Floats:
         speed = layout.centre.feed_speed_m_min * np.exp(x)[:, None]
@@ -82,11 +84,15 @@ def cut_off(model: LineFit, job: Job, found: tuple[float, float], centre: float)
             + run_next(model, job, (ends[0], float(np.sqrt(ends.prod())), ends[1]), 3))
 
 
-def unsupported(model: LineFit, job: Job, window: tuple[float, float], centre: Centre, lean: float) -> SpeedWindow:
+def unsupported(model: LineFit, job: Job, window: tuple[float, float], fitted: LawFit) -> SpeedWindow:
     """The answer where a window comes out but rests on the priors."""
-    ends = centre.feed_speed_m_min * np.exp(np.array(window))
-    found = [f"The window would rest on assumed physics: with those assumptions loosened, the mean at an end is "
-             f"{lean:.1f} times as uncertain. Speeds, pressures and ages were not varied apart."]
+    ends, material = np.array(window), model.material_index(fitted.layout, job)
+    lean = lean_of(fitted, job, material)(ends).max()
+    most = max(EXPONENTS, key=lambda k: lean_of(fitted, job, material, (k,))(ends).max())
+    ends = fitted.layout.centre.feed_speed_m_min * np.exp(ends)
+    found = ["The window would rest on assumed physics: with those assumptions loosened, the mean at an end is "
+             f"{lean:.1f} times as uncertain. Most hangs on what is assumed of {TERMS[most].name}: these trials vary "
+             "it too little, or together with something else."]
     together = run_together(model, job, Tried.of(model, job))
     found += together or [run_next(model, job, (ends[0], float(np.sqrt(ends.prod())), ends[1]), 3)]
     return SpeedWindow(job=job, verdict="not enough evidence", reasons=tuple(found))

@@ -54,7 +54,7 @@ class LineModel(LineFit):
         lean = leaning.lean_of(fitted, job, self.material_index(fitted.layout, job))
         kept = leaning.carried(lean, found)
         if kept is None:
-            return leaning.unsupported(self, job, found, fitted.layout.centre, lean(np.array(found)).max())
+            return leaning.unsupported(self, job, found, fitted)
         point = set_point(low, high, kept)
         centre = fitted.layout.centre.feed_speed_m_min
         slow, fast, best = (float(centre * np.exp(v)) for v in (*kept, point))

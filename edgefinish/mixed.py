@@ -22,6 +22,7 @@ from .rows import Floats, MixedData, Nodes
 
 _ASTRAY = 2.0  # a last step of Newton that moves a mean by that factor's logarithm came from nowhere near the mode
 _SHORT_STEPS = 16
+_SWINGS = 5  # steps of Newton after which one that has not come to rest may go back and forth between two points
 _FLOOR = 0.15  # least curvature of a row while stepping, as a share of that of a normal error
 _MANY = 20_000  # rows, or plates, from which products are summed a node at a time
 _IN_CACHE = 100_000  # numbers of one array, above which plates are eliminated some sheets at a time
@@ -237,6 +238,8 @@ def solve(data: MixedData, nodes: Nodes, eta: Floats | None = None, steps: int =
         moved = np.abs(eta - last).max(1, initial=0)
         if shortened and step + 1 < steps:
             eta = last + (eta - last) * np.minimum(1, 0.5 * _ASTRAY / np.maximum(moved, 1e-9))[:, None]
+        elif _SWINGS <= step < steps - 1:
+            eta = (eta + last) / 2
         if len(data.censored):
             variance = effect_variance(data, col.shrink)
     by_plate = rows.by_plate(eta)

@@ -97,7 +97,8 @@ class MixedData:
     are unknown, and `coef_sd` holds their medians; an odd member's are `kin_times` (T,) as large. `own` (F, R)
     true for plates whose spreads may be another factor of all others', one factor a row: normals of SD `own_log_sd` in
     the logarithm; None where all are alike. `on_sheets` (F,) tells of each factor whether it is one of sheets too.
-    `edge_factor` (n,): known factors of the error spread of each row; None where all are 1. `known`: what is known of the coefficients besides, precision (p, p) and precision times mean (p,).
+    `edge_factor` (n,): known factors of the error spread of each row; None where all are 1. `known`: what is known of
+    the coefficients besides, precision (p, p) and precision times mean (p,).
     """
 
     y: Floats

@@ -166,7 +166,7 @@ def test_a_window_on_few_sheets_says_whose_spread_was_borrowed_and_what_to_run()
     said = [r for r in window(together(one), one.job).reasons if r.startswith("Spread borrowed, run more sheets")]
     assert len(said) == 1
     assert f"{NEW} was run on 3 sheets only" in said[0] and f"18 sheets of {', '.join(KNOWN)}" in said[0]
-    assert f"Run 3 plates of {NEW} on each of 3 new P80 sheets at 60 kPa" in said[0]
+    assert f"Run 3 plates of {NEW}, 10 mm thick, on each of 3 new P80 sheets at 60 kPa" in said[0]
     first = replace(one.job, material=KNOWN[0])
     assert not any("borrowed" in r for r in window(one.known, first).reasons)
     assert not any("borrowed" in r for r in window(one.many, one.job).reasons)
