@@ -50,10 +50,7 @@ def scatter_of(log: TrialLog, here: np.ndarray) -> PlateScatter:
 
 def kind_apart(seen: PlateScatter, job: Job) -> PlateKind | None:
     """The kind of plates, of those that a job's are, whose edges scatter most clearly otherwise than all others'; None
-    where all scatter alike.
-
-    By ranks of how much the edges of each plate differ (Wilcoxon 1945, Biometrics Bulletin 1, 80).
-    """
+    where all scatter alike."""
     n, best, found = len(seen.rank), 1.0, None
     if n < 2 * _FEWEST:
         return None
@@ -62,13 +59,28 @@ def kind_apart(seen: PlateScatter, job: Job) -> PlateKind | None:
         k = int(mine.sum())
         if min(k, n - k) < _FEWEST:
             continue
-        z = (_rises(seen, kind.column) if kind.column == "contact_hours" else
-             (seen.rank[mine].sum() - k * (n + 1) / 2) / np.sqrt(k * (n - k) * (n + 1) / 12))
+        z = rises_by_ranks(seen, kind.column) if kind.column == "contact_hours" else more_by_ranks(seen, mine)
         sure = _WILDER if z > 0 else 0.0 if only_wilder else _QUIETER
         chance = 2 * ndtr(-abs(z)) * looks / sure if sure else 1.0
         if chance < best:
             best, found = chance, kind
     return found
+
+
+def more_by_ranks(seen: PlateScatter, mine: np.ndarray) -> float:
+    """How many SDs of chance the edges of plates `mine` scatter more than those of all others, by ranks (Wilcoxon 1945,
+    Biometrics Bulletin 1, 80)."""
+    n, k = len(seen.rank), mine.sum()
+    return float((seen.rank[mine].sum() - k * (n + 1) / 2) / np.sqrt(k * (n - k) * (n + 1) / 12))
+
+
+def rises_by_ranks(seen: PlateScatter, column: str) -> float:
+    """How many SDs of chance the edges of plates scatter more the greater a setting is, by ranks (Spearman 1904,
+    American Journal of Psychology 15, 72)."""
+    place = rankdata(seen.run[column])
+    if np.ptp(place) == 0:
+        return 0.0
+    return float(np.corrcoef(place, seen.rank)[0, 1] * np.sqrt(len(place) - 1))
 
 
 def _kinds(run: pd.DataFrame, job: Job) -> Iterator[tuple[PlateKind, bool, float]]:
@@ -87,15 +99,6 @@ def _kinds(run: pd.DataFrame, job: Job) -> Iterator[tuple[PlateKind, bool, float
         yield PlateKind("burr_severity", word=job.burr_severity), False, 1.0
     if job.sheet_hours[1] > 0:
         yield PlateKind("contact_hours", low=_WORN * job.sheet_hours[1]), True, _LOOKS
-
-
-def _rises(seen: PlateScatter, column: str) -> float:
-    """How many SDs of chance the edges of plates scatter more the greater a setting is, by ranks (Spearman 1904,
-    Am. J. Psychol. 15, 72)."""
-    place, n = rankdata(seen.run[column]), len(seen.rank)
-    if np.ptp(place) == 0:
-        return 0.0
-    return float(np.corrcoef(place, seen.rank)[0, 1] * np.sqrt(n - 1))
 
 
 def _about(column: str, value: float) -> PlateKind:

@@ -22,7 +22,8 @@ from .rows import Floats, MixedData, Nodes
 
 _ASTRAY = 2.0  # a last step of Newton that moves a mean by that factor's logarithm came from nowhere near the mode
 _SHORT_STEPS = 16
-_SWINGS = 5  # steps of Newton after which one that has not come to rest may go back and forth between two points
+_SWINGS, _HARDLY, _SHORTEST = 5, 0.9, 1 / 8
+"""Steps of Newton after which one hardly shorter than the last goes back and forth: from then on they are halved."""
 _FLOOR = 0.15  # least curvature of a row while stepping, as a share of that of a normal error
 _MANY = 20_000  # rows, or plates, from which products are summed a node at a time
 _IN_CACHE = 100_000  # numbers of one array, above which plates are eliminated some sheets at a time
@@ -221,7 +222,7 @@ def solve(data: MixedData, nodes: Nodes, eta: Floats | None = None, steps: int =
     start = data.y + 0.5 * data.side * nodes.sd[:, :m][:, data.scale] if eta is None else eta
     eta = np.broadcast_to(start, (k, len(data.y)))
     least = np.broadcast_to(_FLOOR / rows.sd**2, eta.shape)
-    variance = None
+    variance, moved, short = None, np.full(k, np.inf), np.ones(k)
     for step in range(steps):
         score, weight = rows.slopes(eta, variance)
         weight = np.maximum(weight, least if step + 1 < steps else 1e-9 * least)
@@ -235,11 +236,12 @@ def solve(data: MixedData, nodes: Nodes, eta: Floats | None = None, steps: int =
         pb = data.plate_columns.shape[2]
         at_plate = np.tensordot(c.coef[:, :pb], data.plate_columns, (1, 2)) + level + u
         eta, last = _on_rows(data, at_plate) + c.coef[:, pb:] @ data.row_columns.T, eta
-        moved = np.abs(eta - last).max(1, initial=0)
+        moved, before = np.abs(eta - last).max(1, initial=0), moved
         if shortened and step + 1 < steps:
             eta = last + (eta - last) * np.minimum(1, 0.5 * _ASTRAY / np.maximum(moved, 1e-9))[:, None]
         elif _SWINGS <= step < steps - 1:
-            eta = (eta + last) / 2
+            short = np.where(moved > _HARDLY * before, np.maximum(short / 2, _SHORTEST), short)
+            eta = last + short[:, None] * (eta - last)
         if len(data.censored):
             variance = effect_variance(data, col.shrink)
     by_plate = rows.by_plate(eta)

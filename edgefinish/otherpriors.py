@@ -11,11 +11,13 @@ from typing import NamedTuple
 import numpy as np
 
 from .evidence import Tried
+from .explore import pick
+from .intervals import speed_intervals
 from .job import Job
 from .lawfit import LawFit
 from .linemodel import LineModel
-from .promise import Promise
-from .rows import Spread, weight_of_second
+from .rows import Floats, Spread, weight_of_second
+from .window import LEAST_WIDTH, widest
 from .wording import percent
 
 CUT, BURR = "sheets", "burr of sheets"
@@ -24,27 +26,43 @@ PRIOR_FACTORS = (2 / 3, 1.0, 3 / 2)
 
 
 class Other(NamedTuple):
-    """A window under another prior: how much sheets are assumed to differ, what the log makes of it, what comes out."""
+    """A window under another prior: how much sheets are assumed to differ, what the log makes of it, how many nodes
+    carry that, and the ends of the window, m/min; None where there is none."""
 
     assumed: float
     found: float
     nodes: float
-    promise: Promise
+    ends: tuple[float, float] | None
 
 
 def others_of(model: LineModel, job: Job, what: str) -> list[Other]:
-    """A job's promise with each of `PRIOR_FACTORS` in what is assumed of how much sheets differ."""
-    fitted, tried = model.law_for(job), Tried.of(model, job).speeds
+    """A job's window with each of `PRIOR_FACTORS` in what is assumed of how much sheets differ."""
+    fitted = model.law_for(job)
+    promise = model.promise_of(fitted, job, Tried.of(model, job).speeds)
+    low, high = speed_intervals(promise, job.share)
+    middle = (np.arange(len(low)) + 0.5) / len(low)
+
+    def other(assumed: float, log_spread: Floats, weight: Floats, used: Floats, node: np.ndarray) -> Other:
+        some = pick((weight / used)[node], middle)
+        ends = window_of(low[some], high[some], job.confidence, fitted.layout.centre.feed_speed_m_min)
+        return Other(assumed, float(np.exp(weight @ log_spread)), 1 / (weight**2).sum(), ends)
     if what == CUT:
+        post = fitted.posterior
+        log_sd = np.log(post.nodes.sd[:, _sheet_column(fitted)])
         laws = [reweighed(fitted, factor) for factor in PRIOR_FACTORS]
-        return [Other(law.priors.sheet.median,
-                      float(np.exp(law.posterior.weight @ np.log(law.posterior.nodes.sd[:, _sheet_column(fitted)]))),
-                      1 / (law.posterior.weight**2).sum(), model.promise_of(law, job, tried)) for law in laws]
-    promise = model.promise_of(fitted, job, tried)
-    burrs = [model.burr_fit(job).with_sheets(factor) for factor in PRIOR_FACTORS]
-    return [Other(burr.data.sheet_prior.median, float(np.exp(burr.weight @ burr.theta[:, 3])),
-                  1 / (burr.weight**2).sum(),
-                  replace(promise, burr=model.burr_of(burr, job, len(promise.node)))) for burr in burrs]
+        return [other(law.priors.sheet.median, log_sd, law.posterior.weight, post.weight, promise.node)
+                for law in laws]
+    burr = model.burr_fit(job)
+    return [other(one.data.sheet_prior.median, one.theta[:, 3], one.weight, burr.weight, burr.node_of(len(low)))
+            for one in map(burr.with_sheets, PRIOR_FACTORS)]
+
+
+def window_of(low: Floats, high: Floats, confidence: float, centre: float) -> tuple[float, float] | None:
+    """The window, m/min, of draws' intervals of log speed over `centre`; None where there is none."""
+    found = widest(low, high, confidence) if np.isfinite(low).mean() >= confidence else None
+    if found is None or found[1] - found[0] < LEAST_WIDTH:
+        return None
+    return float(centre * np.exp(found[0])), float(centre * np.exp(found[1]))
 
 
 def said(what: str, *spreads: float) -> str:

@@ -31,12 +31,11 @@ from .laws import CURVATURE, FEED
 from .layout import POSITIONS, Layout
 from .linefit import LineFit
 from .linemodel import LineModel
-from .otherpriors import BURR, CUT, others_of, said
+from .otherpriors import BURR, CUT, others_of, said, window_of
 from .promise import Promise
 from .results import Results
 from .rows import Floats
 from .units import shown
-from .window import LEAST_WIDTH, widest
 from .wording import change, job_name, limit, percent, speeds
 
 QUANTILES = (0.05, 0.25, 0.50, 0.75, 0.95)
@@ -252,14 +251,7 @@ def _first_windows(results: Results, ended_by: str | None = None) -> list[SpeedW
 
 def _window_of(promise: Promise, job: Job, layout: Layout) -> tuple[float, float] | None:
     """A window as the model gives it."""
-    low, high = speed_intervals(promise, job.share)
-    if np.isfinite(low).mean() < job.confidence:
-        return None
-    found = widest(low, high, job.confidence)
-    if found is None or found[1] - found[0] < LEAST_WIDTH:
-        return None
-    centre = layout.centre.feed_speed_m_min
-    return float(centre * np.exp(found[0])), float(centre * np.exp(found[1]))
+    return window_of(*speed_intervals(promise, job.share), job.confidence, layout.centre.feed_speed_m_min)
 
 
 def _judges(fit: LineFit, job: Job) -> bool:
@@ -325,7 +317,7 @@ def _priors(results: Results) -> Check:
         others, found = others_of(model, job, what), []
         for other in others:
             few = other.nodes < FEWEST_NODES
-            found.append(None if few else _window_of(other.promise, job, model.law_for(job).layout))
+            found.append(None if few else other.ends)
             rows.append((job_name(job, system), what, other.assumed, other.found,
                          "too far from these trials to say" if few else _printed(found[-1], job, results)))
         spans.setdefault(what, said(what, others[0].assumed, others[-1].assumed))

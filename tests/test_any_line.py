@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import smallstudy
 from anyline import jobs, judge, trial
+from lines import campaign
 from scipy.special import stdtr
 
 import edgefinish as ef
@@ -73,3 +74,12 @@ def test_a_posterior_that_stays_rough_promises_nothing(monkeypatch):
     assert "Run 3 plates" in window.reasons[1] and not model.law_for(job).posterior.settled
     with pytest.raises(ef.JobError, match="did not settle"):
         model.share(job, [2.0])
+
+
+@pytest.mark.parametrize("seed", [32, 120])
+def test_logs_of_one_position_settle(seed):
+    """Steps that go back and forth between two points are halved: without, seed 120 does not settle."""
+    trial = campaign("usual", seed)
+    log = trial.log[trial.log["edge_position"] == "lateral"].drop(columns=["removal_um", "residual_burr_mm"])
+    model = ef.fit(ef.read_log(log))
+    assert model.law_for(trial.job("one age")[0]).posterior.settled

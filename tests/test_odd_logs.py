@@ -168,7 +168,8 @@ ODD = {
     "a gauge that reads tenths of a millimetre": Odd(
         lambda: whole().assign(edge_radius_mm=whole()["edge_radius_mm"].round(1).clip(0.1)), "window"),
     "a material with three plates": Odd(
-        lambda: where(STAINLESS, material="1.4301"), "window", ("Only 3 plates of 1.4301", "3 plates of 1.4301, 10 mm thick, on"),
+        lambda: where(STAINLESS, material="1.4301"), "window", (
+            "Only 3 plates of 1.4301", "3 plates of 1.4301, 10 mm thick, on"),
         replace(JOB, material="1.4301"), true=False),
     "the other material beside it": Odd(
         lambda: where(STAINLESS, material="1.4301"), "window", not_said=("Only", "1.4301")),
