@@ -37,3 +37,25 @@ def by_speed(plates: pd.DataFrame) -> pd.DataFrame:
     weighed = plates.assign(speed=plates["speed"] * plates["plates"], share=plates["share"] * plates["plates"])
     sums = weighed.groupby(group).sum()
     return sums.assign(speed=sums["speed"] / sums["plates"], share=sums["share"] / sums["plates"])
+
+
+def side_by_side(plates: pd.DataFrame, speed_step: float, share_step: float) -> pd.DataFrame:
+    """The same as marks that do not cover each other: those closest together are counted as one until none overlap.
+
+    A mark takes `speed_step` by `share_step`; one of several stands at their mean.
+
+    >>> plates = pd.DataFrame({"speed": [1.0, 1.2, 3.0], "share": [1.0, 1.0, 0.5], "plates": [3, 1, 1]})
+    >>> side_by_side(plates, 0.5, 0.1)["plates"].tolist()
+    [4, 1]
+    """
+    marks = plates[["speed", "share", "plates"]].to_numpy(float)
+    while len(marks) > 1:
+        steps = (marks[:, None, :2] - marks[None, :, :2]) / (speed_step, share_step)
+        distance = np.hypot(*steps.transpose(2, 0, 1)) + np.diag(np.full(len(marks), np.inf))
+        one, other = np.unravel_index(distance.argmin(), distance.shape)
+        if distance[one, other] >= 1:
+            break
+        both = marks[[one, other]]
+        marks[one] = *np.average(both[:, :2], axis=0, weights=both[:, 2]), both[:, 2].sum()
+        marks = np.delete(marks, other, axis=0)
+    return pd.DataFrame(marks, columns=["speed", "share", "plates"]).astype({"plates": int})

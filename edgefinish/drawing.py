@@ -78,7 +78,7 @@ def empty(question: str, lines: Iterable[str], text: str, height: int, **subplot
     fig = make_subplots(figure=go.Figure(layout={"template": {}}), **subplots)
     fig.update_annotations(font_size=12)
     fig.update_layout(
-        height=height + top, margin={"t": top, "l": 54, "r": 16, "b": 46}, showlegend=False, hovermode="closest",
+        height=height + top, margin={"t": top, "l": 58, "r": 16, "b": 46}, showlegend=False, hovermode="closest",
         font={"family": "system-ui, sans-serif", "size": 12, "color": INK}, paper_bgcolor="#fff", plot_bgcolor="#fff",
         meta={"question": question, "lines": lines, "text": " ".join([question, *lines, text])})
     lines_on = {"gridcolor": "#e3e3e3", "linecolor": "#777", "showline": True, "zeroline": False, "ticks": "outside",
@@ -184,6 +184,12 @@ def positions_of(results: Results, job: Job) -> list[str]:
     place, ours = results.log.rows["edge_position"].to_numpy(), of_material(results, job)
     measured = set(place[ours & ~np.isnan(results.log.reading("edge_radius_mm").value)])
     return [p for p in POSITIONS if p in (measured or set(place[ours]))]
+
+
+def extreme(results: Results, job: Job, quantity: str, choose: Any, speed: Any, age: Any) -> tuple[str, pd.DataFrame]:
+    """The measured edge position whose fitted response is the least or the greatest, and that response."""
+    fits = [(p, results.model.response(job, quantity, speed, age, p)) for p in positions_of(results, job)]
+    return choose(fits, key=lambda f: float(f[1]["median"].mean()))
 
 
 def line(fig: go.Figure, x: Any, y: Any, dash: str = "solid", at: tuple[int, int] = (1, 1), colour: str = INK,

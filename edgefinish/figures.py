@@ -11,21 +11,19 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from .cleared import by_speed, cleared_plates
+from .cleared import by_speed, cleared_plates, side_by_side
 from .drawing import (
     COLOURS,
-    GRID,
     INK,
     MIME,
     MOST_READINGS,
-    SHEET_SHAPES,
     axis,
     band,
     curve_speeds,
     drawn,
     empty,
+    extreme,
     figure_json,
-    judged,
     legend,
     level,
     limit_line,
@@ -42,15 +40,16 @@ from .drawing import (
     tried_speeds,
     word,
 )
-from .job import Job, SpeedWindow
+from .job import SpeedWindow
+from .labels import SHORT, counted, short_names
 from .results import Results
-from .units import QUANTITIES, in_shown, shown
+from .units import QUANTITIES, in_shown
 from .wording import POSITION_WORDS, POSITIONS, SPEED, answer, job_name, limit, percent, settings, sheet_age, speeds
 
-WEAR_HEIGHT, NAME_HEIGHT = 320, 12
-MOST_MOVED = 200
-MOST_NAMED, NAMED_ENDS = 12, 3
 MOST_PLATES = 60
+MARKS_ACROSS, MARKS_UP = 21, 10
+"""Marks with a number in them that have room side by side in the picture of burr, and one above the other."""
+MOST_NAMED, MOST_LETTERS, LONGEST_NAME = 24, 56, 14
 
 
 def show(fig: go.Figure) -> None:
@@ -162,104 +161,12 @@ def radius_by_position(results: Results, window: SpeedWindow) -> go.Figure:
             for frame, dash in zip(ends, ("solid", "dash"), strict=True):
                 line(fig, x, in_shown("edge_radius_mm", frame["median"].to_numpy(float), system), dash, at)
         radius_limits(fig, job, system, right, at)
-    fig.update_yaxes(title_text=axis("edge_radius_mm", system), col=1, rangemode="tozero")
+    limits = [float(in_shown("edge_radius_mm", v, system)) for v in job.edge_radius_mm or () if v is not None]
+    highest = max([*limits, *(float(v) for trace in fig.data for v in trace.y)], default=1.0)
+    fig.update_yaxes(range=[0, 1.12 * highest])  # room for a limit's name under the name of its panel
+    fig.update_yaxes(title_text=axis("edge_radius_mm", system), col=1)
     fig.update_xaxes(title_text=axis(SPEED, system), title_font_size=11, row=down)
     return fig
-
-
-def wear_by_sheet(results: Results, window: SpeedWindow) -> go.Figure:
-    """Edge radius against contact hours, sheet by sheet, each plate moved to the job's settings by the fit.
-
-    The edge position shown is the one with the smallest radius: there a worn sheet first falls below its limit.
-    """
-    job, system = window.job, results.study.units
-    rows, question = results.log.rows, "How fast does a sheet lose its cut, and do sheets differ?"
-    ours, tried = np.flatnonzero(of_material(results, job)), tried_speeds(results, job)
-    if tried is None or not judged(results, window):
-        fig = empty(question, [f"{job_name(job, system)}."], "No curve.", WEAR_HEIGHT)
-        nothing(fig, "Not enough evidence: no curve is drawn.")
-    else:
-        speed = window.recommended_m_min or math.sqrt(tried[0] * tried[1])
-        age = np.linspace(0.0, max(float(rows["contact_hours"].iloc[ours].max()), job.sheet_hours[1]), GRID)
-        position, fit = _extreme(results, job, "edge_radius_mm", min, speed, age)
-        edges = _moved(results, job, position, age, fit)
-        sheets = edges["sheet"].nunique()
-        words = f"{shown(SPEED, speed, system)}, {POSITION_WORDS[position]} edges"
-        fig = empty(question, [f"{job_name(job, system)}, {words}.",
-                               "Points: measured edges, moved to these settings by the fit"
-                               + (f"; named: the {2 * NAMED_ENDS} of {sheets} sheets that end highest and lowest. "
-                                  if sheets > MOST_NAMED else ", each with its sheet. ")
-                               + "Dashed: 90 % of future edges."],
-                    "Edge radius against metal-contact hours, one marker shape for each abrasive sheet.", WEAR_HEIGHT)
-        _wear_curves(fig, results, job, age, fit, edges)
-    fig.update_yaxes(title_text=axis("edge_radius_mm", system), rangemode="tozero")
-    fig.update_xaxes(title_text=axis("contact_hours", system), rangemode="tozero")
-    fig.update_layout(margin_r=44)
-    return fig
-
-
-def _extreme(results: Results, job: Job, quantity: str, choose: Any, speed: Any, age: Any) -> tuple[str, pd.DataFrame]:
-    """The measured edge position whose fitted response is the least or the greatest, and that response."""
-    fits = [(p, results.model.response(job, quantity, speed, age, p)) for p in positions_of(results, job)]
-    return choose(fits, key=lambda f: float(f[1]["median"].mean()))
-
-
-def _moved(results: Results, job: Job, position: str, age: np.ndarray, fit: pd.DataFrame) -> pd.DataFrame:
-    """Measured edges of the job's material at a position, as they would be at the job's settings: sheet, age, radius.
-
-    Settings that the line does not allow are left out: the model answers no job there.
-    """
-    rows, reading, line = results.log.rows, results.log.reading("edge_radius_mm"), results.study.line
-    pick = (of_material(results, job) & (rows["edge_position"] == position).to_numpy(bool)
-            & ~np.isnan(reading.value) & (reading.side == 0))
-    if line.grits is not None:
-        pick = pick & rows["grit"].isin(line.grits).to_numpy(bool)
-    if line.drum_pressure_kPa is not None:
-        pick = pick & rows["drum_pressure_kPa"].between(*line.drum_pressure_kPa).to_numpy(bool)
-    index = thin(np.flatnonzero(pick), MOST_MOVED)
-    edges = rows.iloc[index].assign(radius=reading.value[index])
-    parts = [pd.DataFrame({"sheet": [], "age": [], "radius": []})]
-    for values, own in edges.groupby(["thickness_mm", "drum_pressure_kPa", "grit", "passes"], sort=True):
-        setting = dict(zip(("thickness_mm", "drum_pressure_kPa", "grit", "passes"), values, strict=True))
-        there = replace(job, **setting | {"passes": int(setting["passes"])})
-        hours = own["contact_hours"].to_numpy(float)
-        was = results.model.response(there, "edge_radius_mm", own[SPEED].to_numpy(float), hours, position)
-        moved = own["radius"].to_numpy(float) / was["median"].to_numpy(float) * np.interp(hours, age, fit["median"])
-        parts.append(pd.DataFrame({"sheet": own["abrasive_sheet"].to_numpy(), "age": hours, "radius": moved}))
-    return pd.concat([p for p in parts if len(p)] or parts).sort_values(["sheet", "age"], kind="stable")
-
-
-def _wear_curves(fig: go.Figure, results: Results, job: Job, age: np.ndarray, fit: pd.DataFrame, edges: pd.DataFrame
-                 ) -> None:
-    system = results.study.units
-
-    def size(values: Any) -> np.ndarray:
-        return np.asarray(in_shown("edge_radius_mm", np.asarray(values, float), system))
-
-    edges = edges.assign(radius=size(edges["radius"]))
-    many = edges["sheet"].nunique() > MOST_NAMED
-    for k, (sheet, own) in enumerate(edges.groupby("sheet", sort=True)):
-        fig.add_scatter(x=own["age"], y=own["radius"], mode="markers" if many else "lines+markers", opacity=0.8,
-                        hoverinfo="x+y+text", line={"width": 0.8, "color": "#555"},
-                        text=[f"sheet {safe(sheet)}"] * len(own),
-                        marker={"symbol": SHEET_SHAPES[k % len(SHEET_SHAPES)], "size": 8, "color": "#fff",
-                                "line": {"width": 1.4, "color": list(COLOURS.values())[k % len(COLOURS)]}})
-    band(fig, age, size(fit["mean_low"]), size(fit["mean_high"]))
-    for column, dash in (("low", "dash"), ("median", "solid"), ("high", "dash")):
-        line(fig, age, size(fit[column]), dash)
-    ends = edges.groupby("sheet", sort=True).last().sort_values("radius", kind="stable")
-    if many:
-        ends = pd.concat([ends.head(NAMED_ENDS), ends.tail(NAMED_ENDS)])
-    limits = [v for v in job.edge_radius_mm or () if v is not None]
-    top = max([*size(fit["high"]), *edges["radius"], *size(limits)])
-    # Names of sheets that end close together are moved apart, in pixels of the plot.
-    wanted = WEAR_HEIGHT * ends["radius"].to_numpy(float) / (1.05 * top)
-    step = NAME_HEIGHT * np.arange(len(wanted))
-    placed = np.maximum.accumulate(wanted - step) + step if len(wanted) else wanted
-    lift = placed - wanted - (placed - wanted).mean() if len(wanted) else wanted
-    for (sheet, end), shift in zip(ends.iterrows(), lift, strict=True):
-        word(fig, float(end["age"]), float(end["radius"]), str(sheet), xanchor="left", xshift=6, yshift=float(shift))
-    radius_limits(fig, job, system, float(age[-1]), (1, 1))
 
 
 def removal_figure(results: Results, window: SpeedWindow) -> go.Figure:
@@ -282,7 +189,7 @@ def removal_figure(results: Results, window: SpeedWindow) -> go.Figure:
     else:
         readings(fig, results, name, index, speed, job, by_position=False)
         if curve is not None:
-            position, fit = _extreme(results, job, name, max, curve, first)
+            position, fit = extreme(results, job, name, max, curve, first)
             x = np.asarray(in_shown(SPEED, curve, system))
             low, middle, high = (np.asarray(in_shown(name, fit[c].to_numpy(float), system))
                                  for c in ("low", "median", "high"))
@@ -307,7 +214,7 @@ def burr_figure(results: Results, window: SpeedWindow) -> go.Figure:
     lines = [f"{job_name(job, system)}; {settings(job, system)}.",
              "Line: fitted share at the worst position and age, with its 90 % band.",
              f"Points: edges cleared at such speeds, each of about {plates['plates'].mean():.0f} plates." if binned else
-             "Points: plates of this severity, how many in each."]
+             "Circles: plates of this severity, how many in each; those that would overlap are counted together."]
     fig = empty("At which speeds does the burr come off?", lines,
                 "Share of edges with residual burr within the limit, against feed speed.", 230)
     shade(fig, window, system)
@@ -323,6 +230,10 @@ def burr_figure(results: Results, window: SpeedWindow) -> go.Figure:
             band(fig, x, 100 * fit["low"].to_numpy(float), 100 * fit["high"].to_numpy(float))
             line(fig, x, 100 * fit["median"].to_numpy(float))
             least = min(least, float(fit["low"].min()))
+        lowest = 20 * math.floor(5 * least) - 6
+        if not binned:
+            first, last = (float(in_shown(SPEED, v, system)) for v in tried_speeds(results, job) or (0.0, 1.0))
+            plates = side_by_side(plates, (last - first) / MARKS_ACROSS, (108 - lowest) / 100 / MARKS_UP)
         # Over the line, which would strike out their numbers.
         fig.add_scatter(x=plates["speed"], y=100 * plates["share"], mode="markers" if binned else "markers+text",
                         text=plates["plates"].astype(str), textfont={"size": 10},
@@ -330,7 +241,8 @@ def burr_figure(results: Results, window: SpeedWindow) -> go.Figure:
                         marker={"symbol": "circle", "size": 9 if binned else 15, "color": "#fff", "opacity": 0.85,
                                 "line": {"width": 1.4, "color": COLOURS["trailing"]}}, row=1, col=1)
         limit_line(fig, 100 * job.share, float(plates["speed"].max()), f"promised: {percent(job.share)}", above=False)
-    fig.update_yaxes(title_text="edges cleared, %", range=[20 * math.floor(5 * least) - 6, 108])
+        fig.update_yaxes(range=[lowest, 108])
+    fig.update_yaxes(title_text="edges cleared, %")
     fig.update_xaxes(title_text=axis(SPEED, system))
     return fig
 
@@ -350,23 +262,45 @@ def residual_figure(results: Results, law: str = "edge radius") -> go.Figure:
     rows, system = results.log.rows.loc[left["row"].to_numpy(int)], results.study.units
     points = thin(np.arange(len(left)))
     varied = [n for n in RESIDUAL_SETTINGS if n in rows and rows[n].nunique() > 1]
-    panels = math.ceil(len(varied) / 2) or 1
+    # Names that do not fit into half the width get all of it, under the others; so does a last panel on its own.
+    wide = [n for n in varied if n not in QUANTITIES and _long(_names(rows[n], n))]
+    half = [n for n in varied if n not in wide]
+    wide = half[-1:] * (len(half) % 2) + wide
+    half = half[:len(half) // 2 * 2]
+    pairs = len(half) // 2
+    panels = pairs + len(wide) or 1
+    specs: list[list[Any]] = [[{}, {}]] * pairs + [[{"colspan": 2}, None]] * (panels - pairs)
     read = left[left["side"] == 0]
     outside = int((read["residual"].abs() > 2).sum())
     fig = empty(f"Does the fit of the {law} leave a pattern behind?",
                 ["Standardised residuals; black line: their running middle. About 1 in 20 lies outside ±2: "
                  f"here {outside} of {len(read)}. Triangles: readings beyond the gauge, which count as no miss.",
                  *drawn(len(points), len(left))],
-                f"Panels: {', '.join(_label(n) for n in varied)}.",
-                185 * panels, rows=panels, cols=2, shared_yaxes="all", horizontal_spacing=0.06,
-                vertical_spacing=0.4 / panels)
+                f"Panels: {', '.join(_label(n) for n in [*half, *wide])}.",
+                195 * panels, rows=panels, cols=2, specs=specs, shared_yaxes="all", horizontal_spacing=0.06,
+                vertical_spacing=0.45 / panels)
     order = np.sort(np.abs(left["residual"].to_numpy(float)))
     reach = max(3.0, min(6.0, float(order[-1]) if len(order) else 3.0)) + 0.3
-    for k, name in enumerate(varied):
-        _residual_panel(fig, rows[name], left, points, name, system, (k // 2 + 1, k % 2 + 1))
+    for k, name in enumerate([*half, *wide]):
+        at = (k // 2 + 1, k % 2 + 1) if k < len(half) else (pairs + k - len(half) + 1, 1)
+        _residual_panel(fig, rows[name], left, points, name, system, at)
     fig.update_yaxes(range=[-reach, reach])
     fig.update_yaxes(title_text="residual / its spread", title_font_size=11, col=1)
     return fig
+
+
+def _names(setting: pd.Series, name: str) -> dict[str, str]:
+    """Values that have names, with what stands for each along an axis: positions as everywhere, the rest as counted."""
+    there = set(setting.astype(str))
+    order = [p for p in POSITIONS if p in there] if name == "edge_position" else sorted(there, key=counted)
+    words = short_names((POSITION_WORDS.get(v, v) for v in order), max(SHORT, 2 * MOST_LETTERS // len(order)))
+    return dict(zip(order, words.values(), strict=True))
+
+
+def _long(names: dict[str, str]) -> bool:
+    """Whether names along an axis want more than half the width of the picture."""
+    longest = max(map(len, names.values()))
+    return longest > LONGEST_NAME or longest * len(names) > MOST_LETTERS
 
 
 def _residual_panel(fig: go.Figure, setting: pd.Series, left: pd.DataFrame, points: np.ndarray, name: str, system: str,
@@ -376,10 +310,10 @@ def _residual_panel(fig: go.Figure, setting: pd.Series, left: pd.DataFrame, poin
         x = np.asarray(in_shown(name, setting.to_numpy(float), system), float)
         title, ticks = axis(name, system), {}
     else:
-        words, x = np.unique(setting.astype(str).to_numpy(), return_inverse=True)
-        title = _label(name)
-        named = range(0, len(words), math.ceil(len(words) / MOST_NAMED))
-        ticks = {"tickvals": list(named), "ticktext": [safe(POSITION_WORDS.get(words[k], words[k])) for k in named]}
+        title, names = _label(name), _names(setting, name)
+        x = pd.Index(list(names)).get_indexer(setting.astype(str))
+        named = range(0, len(names), math.ceil(len(names) / MOST_NAMED))
+        ticks = {"tickvals": list(named), "ticktext": [safe(list(names.values())[k]) for k in named]}
     spread = 0.25 * np.sin(np.arange(len(x)) * 2.4) if ticks else 0.0
     shape = np.select([side < 0, side > 0], ["triangle-down-open", "triangle-up-open"], "circle-open")
     fig.add_scatter(x=(x + spread)[points], y=residual[points], mode="markers", hoverinfo="x+y", row=at[0], col=at[1],

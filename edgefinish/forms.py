@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import pandas as pd
 
 from .evidence import burr_limits
-from .figures import burr_figure, radius_by_position, removal_figure, show, wear_by_sheet, window_figure
+from .figures import burr_figure, radius_by_position, removal_figure, show, window_figure
 from .job import SpeedWindow
 from .nextplates import next_said
 from .origins import origins_figure, origins_said
@@ -18,6 +18,7 @@ from .setupsheet import sheet_name
 from .study import Study
 from .triallog import TrialLog
 from .units import QUANTITIES, in_shown, shown, unit_of
+from .wear import wear_by_sheet
 from .wording import answer, change, count, job_name, listed, percent, settings, speeds
 
 MEASURED = ("edge_radius_mm", "burr_height_mm", "residual_burr_mm", "removal_um")

@@ -17,6 +17,7 @@ from .errors import Problem, RunError
 from .expected import Expected
 from .explore import SEED
 from .forms import readable
+from .labels import apart
 from .place import record_of, written_whole
 from .planner import Plan
 from .setupsheet import environment
@@ -27,6 +28,7 @@ from .wording import job_name, limits, settings
 FILES = ("form.html", "form.xlsx", "plan.csv", "plan.html", "plan.json")
 QUESTION = "How much of the true window is a trial expected to settle?"
 _DASHES = ("solid", "dash", "dot")
+HEIGHT, NAME_HEIGHT = 300, 16
 
 
 def write_plan(planned: Plan, expected: Expected | None, target: Path, study_sha256: str = "") -> Path:
@@ -127,20 +129,26 @@ def expected_figure(expected: Expected) -> go.Figure:
     """Expected share of the true window against plates, a line for each number of sheets; simulated sizes as points."""
     own, table = expected.own, expected.table
     fig = empty(QUESTION, [_figure_said(expected)], "One line for each number of sheets against the number of plates.",
-                300)
+                HEIGHT)
     own_edges = table[table["edges"] == own.edges]
     points = expected.simulated[expected.simulated["edges"] == own.edges]
-    right, top = float(own_edges["plates"].max()), float((points["width"] + 2 * points["error"]).max())
-    for k, (sheets, part) in enumerate(own_edges[own_edges["sheets"].isin(points["sheets"])].groupby("sheets")):
+    right = float(own_edges["plates"].max())
+    top = 100 * min(1.0, float((points["width"] + 2 * points["error"]).max()) + 0.05)
+    drawn = list(own_edges[own_edges["sheets"].isin(points["sheets"])].groupby("sheets"))
+    ends = {sheets: 100 * float(part["width"].iloc[-1]) for sheets, part in drawn}
+    rising = sorted(ends, key=lambda s: ends[s])
+    places = dict(zip(rising, apart([ends[s] for s in rising], NAME_HEIGHT * top / HEIGHT, 0.0, top), strict=True))
+    for k, (sheets, part) in enumerate(drawn):
         x, y = part["plates"].to_numpy(float), 100 * part["width"].to_numpy(float)
         colour = list(COLOURS.values())[k % len(COLOURS)]
         line(fig, x, y, _DASHES[k % len(_DASHES)], colour=colour)
-        word(fig, right * 1.03, y[-1], f"{sheets} sheets", xanchor="left", font={"size": 11, "color": colour})
+        word(fig, right * 1.03, float(places[sheets]), f"{sheets} sheets", xanchor="left", xshift=8,
+             font={"size": 11, "color": colour})
         for size in points[points["sheets"] == sheets].itertuples():
             at, middle, spread = size.plates + (k - 1) * right / 80, 100 * size.width, 200 * size.error
             line(fig, [at] * 2, [middle - spread, middle + spread], width=1.0, colour=colour)
             fig.add_scatter(x=[at], y=[middle], mode="markers", showlegend=False, hoverinfo="x+y",
                             marker={"size": 7, "color": colour, "symbol": SHEET_SHAPES[k % 3]})
     fig.update_xaxes(title_text="plates", range=[0, 1.25 * right])
-    fig.update_yaxes(title_text="of the true window, %", range=[0, 100 * min(1.0, top + 0.05)])
+    fig.update_yaxes(title_text="of the true window, %", range=[0, top])
     return fig

@@ -31,7 +31,9 @@ PRESSURE = "drum_pressure_kPa"
 MOST_PRESSURES = 9
 NARROWEST_NAME = 0.3
 """A limit is named along an end where it binds over at least this share of the pressures."""
-HEIGHT, MOST_TRIED, CLOSE = 300, 90, 1.5
+HEIGHT, MOST_TRIED, ROOM_ABOVE = 300, 90, 1.2
+CLOSE = 0.12
+"""A lower end no more than this share of the picture's height above the line's slowest speed is named above itself."""
 
 
 def windows_of(results: Results, jobs: Iterable[Job]) -> tuple[SpeedWindow, ...]:
@@ -87,12 +89,14 @@ def pressure_figure(results: Results, window: SpeedWindow) -> go.Figure:
     _tried(fig, results, job)
     line = results.study.line.feed_speed_m_min
     slowest = float(in_shown(SPEED, line[0], system)) if line else None
-    _windows(fig, found, system, slowest)
+    fastest = max((float(v) for trace in fig.data for v in trace.y), default=1.0)
+    _windows(fig, found, system, 0.0 if slowest is None else slowest + CLOSE * fastest)
     own = float(in_shown(PRESSURE, job.drum_pressure_kPa, system))
     fig.add_vline(x=own, line={"dash": "dot", "width": 1.5, "color": "#555"}, layer="below")
     if not any(w.verdict == "window" for w in found):
+        fig.update_yaxes(range=[0, ROOM_ABOVE * fastest])
         nothing(fig, "Not enough evidence: no window is drawn." if len(found) == 1 else
-                "No pressure tried has a window.", 0.85)
+                "No pressure tried has a window.", 0.94)
     if line and slowest is not None:
         limit_line(fig, slowest, float(_shown_span(fig)[1]), f"the line's slowest, {shown(SPEED, line[0], system)}",
                    above=False)
@@ -106,10 +110,10 @@ def _shown_span(fig: go.Figure) -> tuple[float, float]:
     return (min(values), max(values)) if values else (0.0, 1.0)
 
 
-def _windows(fig: go.Figure, found: Sequence[SpeedWindow], system: str, slowest: float | None) -> None:
+def _windows(fig: go.Figure, found: Sequence[SpeedWindow], system: str, crowded: float) -> None:
     """Each unbroken run of pressures with windows as an area, its ends as lines, what binds along them in words.
 
-    Above a lower end that lies close to the line's slowest speed, `slowest`, which has its own name below.
+    A lower end slower than `crowded` lies close to the line's slowest speed, which has its own name: named above.
     """
     for has, run in itertools.groupby(found, key=lambda w: w.verdict == "window"):
         own = list(run)
@@ -129,7 +133,10 @@ def _windows(fig: go.Figure, found: Sequence[SpeedWindow], system: str, slowest:
                 if binds and len(places) >= NARROWEST_NAME * len(found):
                     # On the outer side of a line that rises, and not in the middle, where the job's own readings stand.
                     at, rises = places[len(places) * 3 // 8], y[places[-1]] >= y[places[0]]
-                    close = side == "top" and slowest is not None and y[at] < CLOSE * slowest
+                    close = side == "top" and y[at] < crowded
+                    if close:  # between both ends, where they are furthest apart
+                        at = max(places, key=lambda k: high[k] - low[k])
+                        rises = at > len(own) / 2
                     place = "bottom" if close else side
                     word(fig, x[at], y[at], binds, yanchor=place, yshift=3 if place == "bottom" else -3,
                          xanchor="right" if rises == (place == "bottom") else "left")

@@ -25,7 +25,6 @@ from .figures import (
     radius_by_position,
     removal_figure,
     residual_figure,
-    wear_by_sheet,
     window_figure,
 )
 from .forms import (
@@ -48,6 +47,7 @@ from .setupsheet import environment
 from .svg import svg
 from .tables import Table, script
 from .triallog import messages_of
+from .wear import wear_by_sheet
 from .wording import answer, job_name, limits, settings, speeds
 
 ANSWERS = ("verdict", "low_m_min", "high_m_min", "recommended_m_min", "reasons")

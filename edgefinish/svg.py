@@ -18,6 +18,7 @@ from .drawing import figure_json
 
 WIDTH = 460
 _TOP, _ROOM, _TICKS = 10, 18, 5
+_ROW, _MOST_ROWS = 11, 4
 _LETTER = 0.62
 """Width of a letter over its size, on the wide side for a plain face."""
 _GREY, _AXIS = "#e3e3e3", "#777"
@@ -91,7 +92,7 @@ class _Sheet:
 
     @classmethod
     def of(cls, data: list[dict[str, Any]], layout: dict[str, Any], name: str) -> _Sheet:
-        margin = {"t": 0, "b": 46, "l": 54, "r": 16} | layout.get("margin", {})
+        margin = {"t": 0, "b": 46, "l": 58, "r": 16} | layout.get("margin", {})
         titled = any(a.get("yref") == "paper" and a.get("yanchor") == "bottom" for a in layout.get("annotations", ()))
         top = _TOP + (_ROOM if titled else 0)
         bottom = top + layout["height"] - margin["t"] - margin["b"]
@@ -109,7 +110,8 @@ class _Sheet:
                     (bottom - first * (bottom - top), bottom - last * (bottom - top)))
             axes[key] = _Axis(low, high, *ends, entry)
         drawn = {(t.get("xaxis", "x"), t.get("yaxis", "y")) for t in data} or {("x", "y")}
-        return cls(name, axes, tuple(sorted(drawn)), bottom + margin["b"], top, bottom, left, right)
+        deep = max(_ROW * (_rows(a) - 1) for k, a in axes.items() if k[0] == "x")
+        return cls(name, axes, tuple(sorted(drawn)), bottom + margin["b"] + deep, top, bottom, left, right)
 
     def place(self, ref: str, value: float) -> float:
         """Where a coordinate lies: of an axis, of a share of an axis ("x2 domain"), or of the whole ("paper")."""
@@ -159,9 +161,9 @@ class _Sheet:
             if a.entry.get("visible") is not False:
                 lines.append(f"M{_n(a.start)} {_n(b.start)}H{_n(a.end)}")
                 lines += [f"M{_n(a.at(v))} {_n(b.start)}v4" for v, _ in a.ticks]
-                if a.entry.get("showticklabels") is not False:
-                    words += _words(a, b.start + 16)
-                words += _title(a, (a.start + a.end) / 2, b.start + 34)
+                written = _words(a, b.start + 16) if a.entry.get("showticklabels") is not False else []
+                deep = _ROW * (_rows(a) - 1) if written else 0
+                words += [*written, *_title(a, (a.start + a.end) / 2, b.start + 34 + deep)]
             if b.entry.get("visible") is not False:
                 lines.append(f"M{_n(a.start)} {_n(b.start)}V{_n(b.end)}")
                 lines += [f"M{_n(a.start)} {_n(b.at(v))}h-4" for v, _ in b.ticks]
@@ -288,13 +290,25 @@ def _text(x: float, y: float, lines: list[str], anchor: str, size: float = 12, h
     return f"<text{style}>{spans}</text>"
 
 
-def _words(axis: _Axis, y: float) -> list[str]:
-    """Words of the ticks along the foot; where they would run into each other, only every second, third …"""
-    ticks = [(v, html.unescape(t)) for v, t in axis.ticks]
+def _widest(axis: _Axis) -> float:
+    """How many ticks' places the widest of their words takes."""
     size = 10 if "tickvals" in axis.entry else 12
-    widest = max((len(t) for _, t in ticks), default=1) * size * _LETTER
-    apart = abs(axis.end - axis.start) / max(1, len(ticks))
-    return [_text(axis.at(v), y, [t], "middle", size) for v, t in ticks[::max(1, math.ceil(widest / apart))]]
+    words = [html.unescape(t) for _, t in axis.ticks]
+    widest = max((len(t) + t.count("…") for t in words), default=1) * size * _LETTER
+    return widest * max(1, len(axis.ticks)) / abs(axis.end - axis.start)
+
+
+def _rows(axis: _Axis) -> int:
+    """In how many rows the words of the ticks stand: names that would run into each other take turns."""
+    return min(_MOST_ROWS, math.ceil(_widest(axis))) if "tickvals" in axis.entry and axis.ticks else 1
+
+
+def _words(axis: _Axis, y: float) -> list[str]:
+    """Words of the ticks along the foot; where that is not room enough, only every second, third …"""
+    size, rows = 10 if "tickvals" in axis.entry else 12, _rows(axis)
+    shown = axis.ticks[::max(1, math.ceil(_widest(axis) / rows))]
+    return [_text(axis.at(v), y + _ROW * (k % rows), [html.unescape(t)], "middle", size)
+            for k, (v, t) in enumerate(shown)]
 
 
 def _title(axis: _Axis, x: float, y: float, turned: bool = False) -> list[str]:

@@ -12,12 +12,12 @@ import pytest
 from lines import Plan, Truth, run_trial
 
 import edgefinish as ef
-from edgefinish import figures
+from edgefinish import figures, wear
 from edgefinish.drawing import MOST_READINGS, SHAPES, figure_json, thin
 from edgefinish.svg import svg
 from edgefinish.units import in_shown
 
-OF_A_JOB = (figures.window_figure, figures.radius_by_position, figures.wear_by_sheet, figures.removal_figure,
+OF_A_JOB = (figures.window_figure, figures.radius_by_position, wear.wear_by_sheet, figures.removal_figure,
             figures.burr_figure)
 
 
@@ -129,7 +129,7 @@ def test_a_word_instead_of_a_curve_where_the_trials_cannot_judge():
 
 def test_a_picture_of_nothing_has_no_numbers_on_its_axes():
     told = pages.demo()
-    fig = figures.wear_by_sheet(told, _refused(replace(pages.issued(told)[0].job, drum_pressure_kPa=500.0)))
+    fig = wear.wear_by_sheet(told, _refused(replace(pages.issued(told)[0].job, drum_pressure_kPa=500.0)))
     assert not fig.data
     drawn = ElementTree.fromstring(svg(fig, "f"))
     words = {"".join(t.itertext()) for t in drawn.iter() if t.tag.endswith("}text")}
@@ -225,9 +225,9 @@ def test_edges_without_a_reading_do_not_count_as_readings(long_told):
 
 
 def test_of_many_sheets_those_that_end_furthest_apart_are_named(long_told):
-    fig = figures.wear_by_sheet(long_told, long_told.windows[0])
+    fig = wear.wear_by_sheet(long_told, long_told.windows[0])
     named = [a.text for a in fig.layout.annotations if a.text.startswith("A")]
-    assert len(set(named)) == 2 * figures.NAMED_ENDS
+    assert len(set(named)) == 2 * wear.NAMED_ENDS
     assert "named: the 6 of 20 sheets" in fig.layout.meta["lines"][1]
 
 
@@ -244,7 +244,7 @@ def test_burr_of_many_plates_is_drawn_by_speed(long_told):
 def test_the_fit_is_drawn_over_the_readings():
     told = pages.demo()
     window = pages.issued(told)[0]
-    for picture in (figures.radius_by_position, figures.wear_by_sheet, figures.removal_figure):
+    for picture in (figures.radius_by_position, wear.wear_by_sheet, figures.removal_figure):
         fig = picture(told, window)
         where = [t.xaxis or "x" for t in fig.data]
         for panel in set(where):

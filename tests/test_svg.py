@@ -33,8 +33,8 @@ def test_points_lie_where_the_axes_say():
     fig.update_yaxes(range=[0, 50])
     text = svg(fig, "f")
     x, y = _numbers(_paths(text, stroke="#123456")[0]).reshape(-1, 2).T
-    # 0 and 5 are at the ends of the axis line: 54 from the left, 16 from the right, as `empty` has its margins.
-    np.testing.assert_allclose(x, 54 + np.array([1, 2, 4]) / 5 * (WIDTH - 16 - 54), atol=0.05)
+    # 0 and 5 are at the ends of the axis line: 58 from the left, 16 from the right, as `empty` has its margins.
+    np.testing.assert_allclose(x, 58 + np.array([1, 2, 4]) / 5 * (WIDTH - 16 - 58), atol=0.05)
     assert (y[0] - y[1]) / 10 == pytest.approx((y[1] - y[2]) / 20, abs=0.02)
     words = {e.text: float(e.get("x")) for e in ElementTree.fromstring(text).iter(f"{SPACE}text") if e.get("x")}
     assert words["1"] == pytest.approx(x[0], abs=0.05) and words["4"] == pytest.approx(x[2], abs=0.05)
