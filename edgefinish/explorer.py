@@ -139,8 +139,8 @@ def _wanted(results: Results, job: Job) -> dict[str, tuple[Kind, list[Any]]]:
         "thickness_mm": ("both", [job.thickness_mm, *_far_first(job.thickness_mm, rows["thickness_mm"])]),
         "confidence": ("up", [job.confidence, *(c for c in (0.90, 0.99) if c != job.confidence)])}
     if low and high:
-        ends["radius_from"][1][:] = [v for v in ends["radius_from"][1] if v < 0.8 * high]
-        ends["radius_to"][1][:] = [v for v in ends["radius_to"][1] if v > 1.25 * low]
+        ends["radius_from"][1][:] = [v for v in ends["radius_from"][1] if v < _round(0.8 * high)]
+        ends["radius_to"][1][:] = [v for v in ends["radius_to"][1] if v > _round(1.25 * low)]
     return {name: (kind, list(dict.fromkeys(values))) for name, (kind, values) in ends.items()}
 
 

@@ -21,6 +21,7 @@ import edgefinish as ef
 from edgefinish.cautions import CAUTIONS, DEFER
 from edgefinish.compare import page_text
 from edgefinish.drawing import burr_said
+from edgefinish.explorer import _wanted, at
 from edgefinish.report import report_html, windows_csv, windows_json
 from edgefinish.setupsheet import sheet_html, sheet_name, sheet_pdf
 from edgefinish.sheetissue import sheet_issue
@@ -333,3 +334,14 @@ def test_two_jobs_never_share_a_sheet():
     windows = [_window(1, 2, 1.5), _window(1, 2, 1.5, removal_um=30), _window(1, 2, 1.5, material="S 355"),
                _window(1, 2, 1.5, material="=S355")]
     assert len({sheet_name(w) for w in windows}) == len(windows)
+
+
+def test_no_choice_of_the_explorer_makes_limits_meet():
+    told = pages.demo()
+    bands = [(0.35, 0.55), *((a / 100, b / 100) for a in range(10, 60, 3) for b in range(a + 1, 90, 2))]
+    for low, high in bands:
+        job = replace(told.windows[0].job, edge_radius_mm=(low, high))
+        wanted = {name: values for name, (_, values) in _wanted(told, job).items() if len(values) > 1}
+        for start in wanted.get("radius_from", [low]):
+            for end in wanted.get("radius_to", [high]):
+                assert at(job, {"radius_from": start, "radius_to": end}).edge_radius_mm == (start, end)
