@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import html
 from collections.abc import Sequence
+from functools import partial
 
 import pandas as pd
 
 from .evidence import burr_limits
 from .figures import burr_figure, radius_by_position, removal_figure, show, window_figure
 from .job import SpeedWindow
-from .nextplates import next_said
+from .nextplates import NextPlates, next_plates
 from .origins import origins_figure, origins_said
 from .pressures import one_a_grit, pressure_figure, pressures_said
 from .results import Results
 from .setupsheet import sheet_name
 from .study import Study
+from .tables import Table
 from .triallog import TrialLog
 from .units import QUANTITIES, in_shown, shown, unit_of
 from .wear import wear_by_sheet
@@ -25,6 +27,10 @@ MEASURED = ("edge_radius_mm", "burr_height_mm", "residual_burr_mm", "removal_um"
 # A coefficient whose posterior is nearly as wide as its prior was not learned from the trials.
 LEARNED = 0.8
 FAR_OFF = 4.0
+# What an operator sets, in the order in which it is looked up; the rest says which plate to take.
+AT_THE_LINE = ("plate", "sheet", "contact_hours", "feed_speed_m_min", "drum_pressure_kPa", "grit", "passes", "material",
+               "cut", "thickness_mm", "burr")
+WORDS_AT_THE_LINE = {"abrasive_sheet": "sheet", "cut_process": "cut", "burr_severity": "burr"}
 
 
 def say(*texts: str) -> None:
@@ -317,10 +323,37 @@ def told_said(study: Study) -> str:
     return "\n".join(study.told) or "The study file says everything; no default was taken."
 
 
+def _more_plates(results: Results) -> NextPlates | None:
+    """The few plates that would widen the windows most, looked for once; None where the study does not ask."""
+    asked, jobs = results.study.next_plates, tuple(w.job for w in results.windows)
+    return None if asked is None else results.model._keep(
+        ("next plates", jobs, asked), partial(next_plates, results.model, jobs, plates=asked))
+
+
 def more_plates_said(results: Results) -> str:
-    """The few plates that would widen the windows most, and when to stop, where the study asks for them."""
-    count_asked = results.study.next_plates
-    if count_asked is None:
+    """What a few more plates would gain, and when to stop, where the study asks."""
+    told = _more_plates(results)
+    if told is None:
         return ("Not asked for. A line such as 'next_plates: 4' in the study file has the plates looked for that would "
                 "widen the windows most, and says what they are expected to gain.")
-    return next_said(results.model, [w.job for w in results.windows], count_asked)
+    return told.said
+
+
+def more_plates(results: Results) -> Table | None:
+    """The plates to run next, a row each as it is set at the line; None where none is proposed."""
+    told = _more_plates(results)
+    if told is None or told.stop or told.plates.empty:
+        return None
+    plates = told.plates.assign(plate=[str(k + 1) for k in range(len(told.plates))]).rename(columns=WORDS_AT_THE_LINE)
+    table = readable(plates[[name for name in AT_THE_LINE if name in plates]], results.study.units)
+    return Table(table.rename(columns={"contact hours, h": "sheet age, h"}).fillna("as it comes"),
+                 "Plates to run, in this order. Sheet: one of the log, or a new one; its age: as the plate goes in.")
+
+
+def show_more_plates(results: Results) -> None:
+    """The same in a notebook."""
+    from IPython.display import display
+
+    table = more_plates(results)
+    if table is not None:
+        display(table)

@@ -30,7 +30,7 @@ from .linefit import LineFit
 from .linemodel import LineModel
 from .planner import AGES, HEAVY, middle, prior_precision, speed_levels
 from .rows import Floats
-from .units import QUANTITIES, in_shown, shown, unit_of
+from .units import QUANTITIES, in_shown, unit_of
 from .wording import job_name
 
 MOST_PLATES, MOST_NEW = 6, 2
@@ -427,16 +427,3 @@ def _said(model: LineModel, table: pd.DataFrame, options: pd.DataFrame, by_job: 
     burr = ", every second with heavy burr" if heavy else ""
     return " ".join([f"Run {what} {sheets}{burr}; {best['job']} gains most, about {wider(best['gain_m_min'])}.", *text,
                      "Fit again after them, and stop when the windows are as wide as you decided beforehand."])
-
-
-def next_said(model: LineModel, jobs: Sequence[Job], plates: int = 4) -> str:
-    """What to run next for some jobs, in sentences, with the plates; for report and notebook."""
-    told = next_plates(model, jobs, plates=plates)
-    if told.stop or told.plates.empty:
-        return told.said
-    each = [f"{shown('feed_speed_m_min', r.feed_speed_m_min, model.units)} on sheet {r.abrasive_sheet} ({r.grit}) at "
-            f"{r.contact_hours:g} h, {r.material}, {shown('thickness_mm', r.thickness_mm, model.units)}, "
-            f"{shown('drum_pressure_kPa', r.drum_pressure_kPa, model.units)}"
-            f"{f', {burr} burr' if isinstance(burr := getattr(r, 'burr_severity', None), str) else ''}"
-            for r in told.plates.itertuples()]
-    return f"{told.said} Plates: {'; '.join(each)}."

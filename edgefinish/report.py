@@ -33,6 +33,7 @@ from .forms import (
     earlier_said,
     first_of_each_material,
     log_said,
+    more_plates,
     more_plates_said,
     taught,
     tried,
@@ -112,12 +113,13 @@ def report_html(results: Results) -> str:
                 "svg": Markup(svg(fig, f"figure-{next(drawn)}"))}
 
     about = surfaces(results)
-    told = messages_of(results.log, results.model.history)
+    told, plates = messages_of(results.log, results.model.history), more_plates(results)
     return environment().get_template("report.html.jinja").render(
         explorer=_script_data(page_data(results, about)) if about else "",
         explorer_script=resources.files("edgefinish").joinpath("templates", "explorer.js").read_text(encoding="utf-8"),
         study=results.study, summary=_summary(results),
         more_plates=more_plates_said(results) if results.study.next_plates else "",
+        plates=Markup(plates.markup()) if plates else "",
         overview=draw(overview_figure(results)),
         materials=[_material(results, name, list(own), draw) for name, own in _by_material(results.windows)],
         claims=_claims(results), checks=_checks(results, draw),

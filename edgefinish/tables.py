@@ -13,8 +13,8 @@ import pandas as pd
 
 # A sheet called 01 is a name.
 _NUMBER = re.compile(r"[<>≤≥+−-]?(?!0\d)\d[\d.,]*( ?[^\d\s]+)?")
-_STYLES = {True: ' class="number" style="text-align:right;white-space:nowrap"',
-           False: ' class="words" style="text-align:left"'}
+_HEADS = {True: ' class="number" style="text-align:right"', False: ' class="words" style="text-align:left"'}
+_STYLES = _HEADS | {True: ' class="number" style="text-align:right;white-space:nowrap"'}
 
 
 @dataclass(frozen=True)
@@ -57,8 +57,8 @@ class Table:
         1
         """
         styles = [_STYLES[n] for n in self.numeric]
-        heads = "".join(f'<th scope="col"{s}>{html.escape(str(c))}</th>'
-                        for c, s in zip(self.frame.columns, styles, strict=True))
+        heads = "".join(f'<th scope="col"{_HEADS[n]}>{html.escape(str(c))}</th>'
+                        for c, n in zip(self.frame.columns, self.numeric, strict=True))
         rows = "".join("<tr>" + "".join(f"<td{s}>{html.escape(c)}</td>" for c, s in zip(row, styles, strict=True))
                        + "</tr>" for row in self.cells)
         caption = f"<caption><span>{html.escape(self.caption)}</span></caption>" if self.caption else ""
