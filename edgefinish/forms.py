@@ -79,15 +79,6 @@ def _number(name: str, value: float | str, units: str) -> str:
     return f"{float(in_shown(name, value, units)):.{decimals}f}"
 
 
-def worded(table: pd.DataFrame) -> pd.DataFrame:
-    """A table of the model with its columns named in words, a share in per cent by its sign.
-
-    >>> worded(pd.DataFrame({"left_out": ["sheets"]})).columns.tolist()
-    ['left out']
-    """
-    return table.rename(columns=lambda name: str(name).replace("_", " ").replace(" percent", ", %"))
-
-
 def log_said(log: TrialLog) -> str:
     """How much was read, and of what."""
     rows, left = log.rows[log.measured], int((~log.measured).sum())
@@ -131,7 +122,7 @@ def tried(log: TrialLog, units: str) -> pd.DataFrame:
         low, high = ([_number(name, v, units) for v in ends] for ends in (groups[name].min(), groups[name].max()))
         label = f"{QUANTITIES[name].label}, {unit_of(name, units)}"
         table[label] = [a if a == b else f"{a} to {b}" for a, b in zip(low, high, strict=True)]
-    return worded(table.reset_index())
+    return table.reset_index().rename(columns=lambda name: name.replace("_", " "))
 
 
 def readings(log: TrialLog) -> pd.DataFrame:

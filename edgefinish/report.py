@@ -12,10 +12,10 @@ from importlib import resources
 from itertools import count, groupby
 from typing import Any
 
-import pandas as pd
 from markupsafe import Markup
 
 from .cautions import CAUTIONS, DEFER
+from .checkwords import trade_table
 from .drawing import burr_said
 from .explorer import page_data, surfaces
 from .figures import (
@@ -37,7 +37,6 @@ from .forms import (
     more_plates_said,
     taught,
     tried,
-    worded,
 )
 from .job import Job, SpeedWindow
 from .origins import origins_figure
@@ -123,7 +122,7 @@ def report_html(results: Results) -> str:
         overview=draw(overview_figure(results)),
         materials=[_material(results, name, list(own), draw) for name, own in _by_material(results.windows)],
         claims=_claims(results), checks=_checks(results, draw),
-        tried=Markup(Table(worded(tried(results.log, system)), (
+        tried=Markup(Table(tried(results.log, system), (
             "Plates and sheets of each material, and from where to where each setting was run. Nothing is promised "
             "outside.")).markup()),
         table_script=Markup(script()),
@@ -215,22 +214,17 @@ def _checks(results: Results, draw: Any) -> dict[str, Any]:
     tests = scrutinise(results)
     return {"figures": [draw(residual_figure(results, law)) for law in LAWS if law in there],
             "tests": [{"question": question, "sentence": check.sentence,
-                       "table": _table(check.table) if len(check.table) else None}
-                      for question, check in tests.questions()],
+                       "table": _table(trade_table(name, check.table)) if len(check.table) else None}
+                      for name, question, check in tests.questions()],
             "curve": tests.curve, "alike": draw(alike_figure(tests.alike.table)),
             "alike_said": tests.alike.sentence,
             "taught": coefficients_said(results),
-            "coefficients": _table(taught(results), (
-                "Coefficients: what was assumed before the trials, and what they say (mean and standard deviation); "
-                "learned: the share of the assumed spread that they took away; burr in units of its own scatter from "
-                "edge to edge")),
-            "spreads": _table(model.spreads(), (
-                "Spreads as fractions (0.08 is 8 %): assumed before, and the middle 90 % after the trials; learned as "
-                "above")),
-            "sheets": _table(model.sheets(), "Abrasive sheets: factor on the edge radius, with its 90 % band")}
+            "coefficients": _table(trade_table("coefficients", taught(results))),
+            "spreads": _table(trade_table("spreads", model.spreads())),
+            "sheets": _table(trade_table("model_sheets", model.sheets()))}
 
 
-def _table(frame: pd.DataFrame, caption: str = "") -> dict[str, Any]:
-    """A frame as a table of the page, its names in words; what a long one is folded under."""
-    long = f"The whole table, {len(frame)} rows" if len(frame) > LONG else ""
-    return {"markup": Markup(Table(worded(frame), caption).markup()), "long": long}
+def _table(told: Table) -> dict[str, Any]:
+    """A table of the page, and what a long one is folded under."""
+    long = f"The whole table, {len(told.frame)} rows" if len(told.frame) > LONG else ""
+    return {"markup": Markup(told.markup()), "long": long}

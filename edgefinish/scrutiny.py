@@ -131,14 +131,14 @@ class Scrutiny:
         radius that settings and position give."""
         return _alike(self.results.model)
 
-    def questions(self) -> tuple[tuple[str, Check], ...]:
-        """The checks that are tables, each with the question that it answers."""
-        return (("Does the fit predict sheets and plates that it has not seen?", self.held_out),
-                ("Does it foresee burr on sheets that it has not seen?", self.burr),
-                ("Which sheets are unlike what the others say?", self.sheets),
-                ("Does a window hang on one sheet?", self.influence),
-                ("Which plates lie far from their sheet?", self.plates),
-                ("What would another assumption about sheets have given?", self.priors))
+    def questions(self) -> tuple[tuple[str, str, Check], ...]:
+        """The checks that are tables, each with its name here and the question that it answers."""
+        return (("held_out", "Does the fit predict sheets and plates that it has not seen?", self.held_out),
+                ("burr", "Does it foresee burr on sheets that it has not seen?", self.burr),
+                ("sheets", "Which sheets are unlike what the others say?", self.sheets),
+                ("influence", "Does a window hang on one sheet?", self.influence),
+                ("plates", "Which plates lie far from their sheet?", self.plates),
+                ("priors", "What would another assumption about sheets have given?", self.priors))
 
     @cached_property
     def curve(self) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from functools import cache
 from types import MappingProxyType
@@ -15,6 +16,7 @@ from scipy.stats import binomtest
 
 import edgefinish as ef
 from edgefinish import forms
+from edgefinish.checkwords import trade_table
 from edgefinish.heldout import evenly, sheet_groups
 from edgefinish.otherpriors import BURR, CUT, others_of, reweighed
 from edgefinish.results import Results
@@ -256,7 +258,7 @@ def test_checks_are_the_same_for_any_order_of_rows():
     job = usual().job("one age")[0]
     other = results_of(usual().log.sample(frac=1, random_state=4).reset_index(drop=True), job)
     one, two = scrutinise(results_of(usual().log, job)), scrutinise(other)
-    for (_, a), (_, b) in zip(one.questions(), two.questions(), strict=True):
+    for (*_, a), (*_, b) in zip(one.questions(), two.questions(), strict=True):
         pd.testing.assert_frame_equal(a.table, b.table, rtol=1e-6)
         assert a.sentence == b.sentence
 
@@ -269,7 +271,7 @@ def test_a_log_too_small_to_leave_out_from_says_so(plan):
     log = run_trial(truth, plan, rng)
     job = ef.Job(material="S355", thickness_mm=10, drum_pressure_kPa=60, grit="P80", edge_radius_mm=(0.2, 0.75))
     checks = scrutinise(results_of(log, job))
-    for _, check in checks.questions():
+    for *_, check in checks.questions():
         assert check.sentence
     assert "No job has a window" in checks.influence.sentence
     if plan.sheets == 1:
@@ -284,6 +286,40 @@ def test_evenly_picked_rows_keep_both_ends():
 def test_checks_stand_in_the_report():
     text = pages.Page(pages.report("demo")).text
     checks = of_demo()
-    for question, check in checks.questions():
+    for _, question, check in checks.questions():
         assert question in text and " ".join(check.sentence.split()) in text
     assert checks.curve in text
+
+
+FIELD_WORDS = ("prior", "posterior", "mean", "median", "sd", "score", "effect", "inside", "quantile", "interval", "low",
+               "high", "learned", "spread", "units")
+
+
+def test_heads_of_tables_are_words_of_the_trade():
+    told, checks = pages.demo(), of_demo()
+    tables = {name: (check.table, trade_table(name, check.table)) for name, _, check in checks.questions()}
+    tables |= {"coefficients": (forms.taught(told), trade_table("coefficients", forms.taught(told))),
+               "spreads": (told.model.spreads(), trade_table("spreads", told.model.spreads())),
+               "model_sheets": (told.model.sheets(), trade_table("model_sheets", told.model.sheets()))}
+    text = pages.Page(pages.report("demo")).text
+    for name, (frame, table) in tables.items():
+        heads = list(table.frame.columns)
+        assert len(frame) and len(set(heads)) == len(frame.columns) and len(table.frame) == len(frame), name
+        assert not [h for h in heads if "_" in h or set(re.findall(r"[a-z]+", h)) & set(FIELD_WORDS)], (name, heads)
+        assert table.caption in text and all(h in text for h in heads), name
+
+
+def test_numbers_under_the_heads_are_those_of_the_checks():
+    checks = of_demo()
+    share = trade_table("held_out", checks.held_out.table).frame["in the band, %"]
+    np.testing.assert_allclose(share / 100, checks.held_out.table["inside"], atol=0.00051)
+    sheets, shown = checks.sheets.table, trade_table("sheets", checks.sheets.table).frame
+    np.testing.assert_allclose(1 + shown["radius against foreseen, %"] / 100, sheets["effect"], atol=0.00051)
+    np.testing.assert_allclose(shown["off, times what is usual"], sheets["score"], atol=0.051)
+    priors = pd.DataFrame({"job": ["a", "b"], "spread": ["sheets", "burr of sheets"], "prior_median": [0.0467, 0.4],
+                           "posterior_median": [0.0584, 0.25], "window": ["none", "none"]})
+    told = trade_table("priors", priors).frame
+    assert told["sheets differ in"].tolist() == ["their cut", "the burr they leave"]
+    assert told["assumed before"].tolist() == ["4.7 %", "0.40 ×"]
+    assert told["found by the trials"].tolist() == ["5.8 %", "0.25 ×"]
+    assert set(checks.priors.table["spread"]) <= set(priors["spread"])
