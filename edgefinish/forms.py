@@ -277,7 +277,7 @@ def issued(results: Results) -> tuple[SpeedWindow, ...]:
 def sheets_table(results: Results) -> pd.DataFrame:
     """The setup sheets: for which job, with which speeds, under which file name."""
     rows = [{"job": job_name(w.job, results.study.units), "feed speed": str(speeds(w, results.study.units)),
-             "file": sheet_name(w)} for w in issued(results)]
+             "file": sheet_name(w, results.study.units)} for w in issued(results)]
     return pd.DataFrame(rows, columns=["job", "feed speed", "file"])
 
 

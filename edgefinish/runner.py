@@ -122,7 +122,7 @@ def _write_pages(results: Results, folder: Path) -> None:
     for window in results.windows:
         if window.verdict != "window":
             continue
-        stem = free = re.sub(r"[^\w.+-]+", "-", sheet_name(window)).strip(".-")[:120] or "sheet"
+        stem = free = re.sub(r"[^\w.+-]+", "-", sheet_name(window, results.study.units)).strip(".-")[:120] or "sheet"
         number = 2
         while (sheets / f"{free}.html").exists():
             free, number = f"{stem}-{number}", number + 1

@@ -21,7 +21,7 @@ from .drawing import burr_said, positions_of, tried_speeds
 from .fingerprint import fingerprint
 from .job import SpeedWindow
 from .results import Results
-from .units import shown
+from .units import System, shown
 from .wording import (
     POSITION_WORDS,
     SPEED,
@@ -80,18 +80,18 @@ def sheet_pdf(results: Results, window: SpeedWindow) -> bytes:
     return typst.compile(template, format="pdf", sys_inputs={"sheet": json.dumps(unbroken)})
 
 
-def sheet_name(window: SpeedWindow) -> str:
-    """File name without its ending: the job in plain letters, then six digits that no other job of a study shares.
+def sheet_name(window: SpeedWindow, system: System) -> str:
+    """File name without its ending: the job in plain letters and shown units, then six digits of no other job's.
 
     >>> from edgefinish.job import Job
     >>> sheet_name(SpeedWindow(job=Job(material="1.4301 / <b>", thickness_mm=10, drum_pressure_kPa=60, grit="P80",
-    ...                                removal_um=40), verdict="window"))
+    ...                                removal_um=40), verdict="window"), "metric")
     '1-4301-b-10mm-60kPa-P80-1x-0-15h-b44b56'
     """
     job = window.job
     first, last = job.sheet_hours
     parts = (job.material[:LONGEST_NAME], job.cut_process, job.burr_severity and job.burr_severity[:LONGEST_NAME],
-             *(shown(name, getattr(job, name), "metric").replace(" ", "") for name in
+             *(shown(name, getattr(job, name), system).replace(" ", "") for name in
                ("thickness_mm", "drum_pressure_kPa")), job.grit, f"{job.passes}x",
              f"{first:.3g}-{last:.3g}h", hashlib.sha256(repr(job).encode()).hexdigest()[:6])
     return "-".join(filter(None, (_slug(p) for p in parts if p)))

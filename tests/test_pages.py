@@ -198,7 +198,7 @@ def test_names_come_out_as_text_on_sheets():
         assert not [t for t, a in page.tags if t in ("img", "script", "b") and ("src" in a or "onerror" in a)]
         assert window.job.material in page.text
         assert window.job.material in _pdf_text(sheet_pdf(told, window))
-        assert re.fullmatch(r"[A-Za-z0-9-]{1,200}", sheet_name(window))
+        assert re.fullmatch(r"[A-Za-z0-9-]{1,200}", sheet_name(window, told.study.units))
 
 
 def test_names_come_out_as_text_in_the_report():
@@ -333,7 +333,16 @@ def test_the_picture_of_the_readme_is_as_it_is_drawn_now():
 def test_two_jobs_never_share_a_sheet():
     windows = [_window(1, 2, 1.5), _window(1, 2, 1.5, removal_um=30), _window(1, 2, 1.5, material="S 355"),
                _window(1, 2, 1.5, material="=S355")]
-    assert len({sheet_name(w) for w in windows}) == len(windows)
+    for system in ("metric", "imperial"):
+        assert len({sheet_name(w, system) for w in windows}) == len(windows)
+
+
+def test_a_sheet_is_named_in_the_units_that_the_study_shows():
+    window = _window(1, 2, 1.5)
+    # 10 mm are 0.394 in (1 in is 25.4 mm exactly), 60 kPa are 8.7 psi (1 psi is 6.894757 kPa; NIST SP 811, B.8).
+    assert "-10mm-60kPa-" in sheet_name(window, "metric")
+    imperial = sheet_name(window, "imperial")
+    assert "-0-394in-8-7psi-" in imperial and re.fullmatch(r"[A-Za-z0-9-]{1,120}", imperial)
 
 
 def test_no_choice_of_the_explorer_makes_limits_meet():
