@@ -227,7 +227,7 @@ def show_pressures(results: Results) -> None:
 
 
 def pressures_answered(results: Results) -> str:
-    """For the first job of each material and grit: at which pressures it has a window, and where it is widest."""
+    """For the first job of each material and grit: at which pressures it has a window, where it is widest."""
     return "\n".join(pressures_said(results, w) for w in one_a_grit(results, results.windows)) or (
         "Only one pressure was tried on each material that could be judged: no other can be promised.")
 

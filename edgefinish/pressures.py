@@ -157,7 +157,7 @@ def _tried(fig: go.Figure, results: Results, job: Job) -> None:
 
 
 def pressures_said(results: Results, window: SpeedWindow) -> str:
-    """At which pressures the job has a window, and where it is widest."""
+    """At which pressures the job has a window, and where it is widest by the ratio of its ends."""
     job, system = window.job, results.study.units
     found = at_pressures(results, job) if judged(results, window) else (window,)
     got = [w for w in found if w.verdict == "window"]
@@ -167,5 +167,5 @@ def pressures_said(results: Results, window: SpeedWindow) -> str:
     widest = max(got, key=lambda w: w.high_m_min / w.low_m_min)
     ends = [shown(PRESSURE, w.job.drum_pressure_kPa, system) for w in (got[0], got[-1])]
     span = f"at {ends[0]}" if ends[0] == ends[1] else f"from {ends[0]} to {ends[1]}"
-    return (f"{name}: a window {span}; widest at {shown(PRESSURE, widest.job.drum_pressure_kPa, system)}, "
-            f"{speeds(widest, system)}.")
+    return (f"{name}: a window {span}; widest at {shown(PRESSURE, widest.job.drum_pressure_kPa, system)}, where its "
+            f"fast end is {widest.high_m_min / widest.low_m_min:.2f} times its slow end: {speeds(widest, system)}.")

@@ -15,6 +15,7 @@ import edgefinish as ef
 from edgefinish import origins, pressures
 from edgefinish.results import answer
 from edgefinish.study import read_study
+from edgefinish.units import shown
 
 TRUTH = json.loads((Path(__file__).parents[1] / "data" / "demo" / "truth.json").read_text(encoding="utf-8"))
 
@@ -88,6 +89,16 @@ def test_windows_over_pressure_are_the_model_s_own():
     for one in found:
         fresh = told.model.window(replace(window.job, drum_pressure_kPa=one.job.drum_pressure_kPa))
         assert (fresh.low_m_min, fresh.high_m_min, fresh.verdict) == (one.low_m_min, one.high_m_min, one.verdict)
+
+
+def test_the_widest_window_over_pressure_is_told_by_the_ratio_of_its_ends():
+    told = pages.demo()
+    for window in pages.issued(told):
+        found = [w for w in pressures.at_pressures(told, window.job) if w.verdict == "window"]
+        ratios = [w.high_m_min / w.low_m_min for w in found]
+        at = found[int(np.argmax(ratios))].job.drum_pressure_kPa
+        assert (f"widest at {shown('drum_pressure_kPa', at, 'metric')}, where its fast end is {max(ratios):.2f} times "
+                "its slow end:") in pressures.pressures_said(told, window)
 
 
 def test_pressure_picture_names_what_binds_and_shows_every_setting_tried():
