@@ -234,8 +234,8 @@ def _least_hopeless(promise: Promise, x: Floats) -> int:
 
 
 def apart(model: LineFit, others: Sequence[Found], centre: float) -> list[str]:
-    """The job's other windows, where the law turns round between them."""
-    ends = [centre * np.exp(one.ends) for one in others if one.ends]
+    """The job's other windows, the slower first, where the law turns round between them."""
+    ends = sorted(tuple(centre * np.exp(one.ends)) for one in others if one.ends)
     return [f"Another window lies apart, {shown_span(low, high, low, model.units)}. Each holds with the confidence "
             "asked for by itself; between them not enough edges meet the limits." for low, high in ends]
 

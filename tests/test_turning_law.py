@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -11,8 +12,10 @@ import pytest
 from scipy.stats import norm
 
 import edgefinish as ef
+from edgefinish.grounds import apart
 from edgefinish.intervals import speed_intervals, speed_ranges
 from edgefinish.shares import worst_shares
+from edgefinish.window import Found
 
 SPEEDS = (1.0, 1.5, 2.25, 3.4, 5.1, 6.0)
 SHEET, PLATE, EDGE, WEAR = 0.04, 0.03, 0.07, -0.01
@@ -65,6 +68,14 @@ def test_where_both_ends_will_do_the_wider_window_is_given_and_the_other_told(ti
     assert (true_share([*ends, *other], tilt, 0.9, 0.35) >= SHARE).all()
     assert true_share(2.45, tilt, 0.9, 0.35) < SHARE / 2
     assert any("curves" in r for r in window.reasons)
+
+
+def test_other_windows_are_told_with_the_slower_first():
+    none = np.empty(0)
+    others = [Found((np.log(2.0), np.log(5.0)), none, none), Found(None, none, none),
+              Found((np.log(1.6), np.log(3.7)), none, none)]
+    told = apart(SimpleNamespace(units="metric"), others, 1.0)
+    assert [re.search(r"[\d.]+ to [\d.]+", t).group() for t in told] == ["1.6 to 3.7", "2.0 to 5.0"]
 
 
 def test_nothing_is_told_apart_where_the_law_falls():
