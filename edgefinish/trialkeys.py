@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from .errors import nearest
-from .words import EDGE_POSITIONS
+from .words import EDGE_POSITIONS, position_hint
 
 TRIAL_KEYS = ("plates", "sheets", "edges", "sheet_hours", "cost", "minutes")
 
@@ -71,8 +71,7 @@ def read_trial(given: Mapping[str, Any], fault: Fault, pair: Pair) -> Trial | No
         edges = given["edges"] if isinstance(given["edges"], list) else [given["edges"]]
         for edge in edges:
             if edge not in EDGE_POSITIONS:
-                fault("trial.edges", edge, f"positions among {', '.join(EDGE_POSITIONS)}",
-                      nearest(str(edge), EDGE_POSITIONS))
+                fault("trial.edges", edge, f"positions among {', '.join(EDGE_POSITIONS)}", position_hint(str(edge)))
         if not edges:
             fault("trial.edges", edges, f"positions among {', '.join(EDGE_POSITIONS)}")
         made["edges"] = tuple(dict.fromkeys(map(str, edges)))

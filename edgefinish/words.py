@@ -24,8 +24,8 @@ EDGE_POSITIONS = ("leading", "trailing", "lateral", "cutout")
 _POSITION_SPELLINGS = {"lead": "leading", "trail": "trailing", "innercontour": "cutout", "cutouts": "cutout"}
 # Plain words of a floor that may mean a position, or something else: asked, never taken for it.
 _POSITION_PERHAPS = {"front": "leading", "first": "leading", "rear": "trailing", "back": "trailing", "last": "trailing",
-                     "side": "lateral", "left": "lateral", "right": "lateral", "hole": "cutout", "inner": "cutout",
-                     "inside": "cutout"}
+                     "side": "lateral", "left": "lateral", "right": "lateral", "parallel": "lateral",
+                     "hole": "cutout", "inner": "cutout", "inside": "cutout", "opening": "cutout"}
 _STR = pd.StringDtype(na_value=np.nan)
 
 
@@ -108,13 +108,27 @@ def _each(column: Column, texts: list[str], read: Callable[[str], str], wanted: 
     return result
 
 
+def _bare_position(text: str) -> str:
+    return re.sub(r"edges?$", "", re.sub(r"[\s_\-]+", "", text.casefold()))
+
+
+def position_hint(text: str) -> str:
+    """Which edge position a word may mean, or nothing.
+
+    >>> position_hint("Side edge"), position_hint("laeding"), position_hint("bevel")
+    ('did you mean lateral?', 'did you mean leading?', '')
+    """
+    bare = _bare_position(text)
+    meant = (_POSITION_SPELLINGS | _POSITION_PERHAPS).get(bare)
+    return f"did you mean {meant}?" if meant else nearest(bare, EDGE_POSITIONS)
+
+
 def _position(text: str) -> str:
-    bare = re.sub(r"edges?$", "", re.sub(r"[\s_\-]+", "", text.casefold()))
+    bare = _bare_position(text)
     name = _POSITION_SPELLINGS.get(bare, bare)
     if name not in EDGE_POSITIONS:
-        perhaps = _POSITION_PERHAPS.get(bare)
-        raise ValueError(f"did you mean {perhaps}? put that word in its place" if perhaps else
-                         nearest(bare, EDGE_POSITIONS) or "use one of these words")
+        hint = position_hint(text)
+        raise ValueError(f"{hint} put that word in its place" if hint else "use one of these words")
     return name
 
 

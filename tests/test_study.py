@@ -272,3 +272,11 @@ def test_the_same_values_come_out_as_a_plain_yaml_reader_finds(tmp_path):
     assert list(study.line.feed_speed_m_min) == theirs["line"]["feed_speed_m_min"]
     assert study.limits["removal_um"] == theirs["limits"]["removal_um"]
     assert study.listed[0].thickness_mm == theirs["jobs"][0]["thickness_mm"]
+
+
+@pytest.mark.parametrize(("word", "meant"), [
+    ("side", "lateral"), ("front", "leading"), ("lead", "leading"), ("back", "trailing"), ("trail", "trailing"),
+    ("hole", "cutout"), ("inner", "cutout"), ("cut-out", "cutout"), ("lateral edge", "lateral"), ("bevel", None)])
+def test_a_plain_word_for_a_position_is_asked_about_in_a_study(tmp_path, word, meant):
+    said = faults(tmp_path, LEAST + f"trial: {{plates: 24, edges: [{word}]}}\n")["trial.edges"]
+    assert (f"did you mean {meant}?" in said) if meant else "did you mean" not in said
