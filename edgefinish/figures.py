@@ -293,7 +293,7 @@ def _names(setting: pd.Series, name: str) -> dict[str, str]:
     """Values that have names, with what stands for each along an axis: positions as everywhere, the rest as counted."""
     there = set(setting.astype(str))
     order = [p for p in POSITIONS if p in there] if name == "edge_position" else sorted(there, key=counted)
-    words = short_names((POSITION_WORDS.get(v, v) for v in order), max(SHORT, 2 * MOST_LETTERS // len(order)))
+    words = short_names((POSITION_WORDS.get(v, v) for v in order), SHORT + MOST_LETTERS // len(order))
     return dict(zip(order, words.values(), strict=True))
 
 

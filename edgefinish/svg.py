@@ -307,8 +307,13 @@ def _words(axis: _Axis, y: float) -> list[str]:
     """Words of the ticks along the foot; where that is not room enough, only every second, third …"""
     size, rows = 10 if "tickvals" in axis.entry else 12, _rows(axis)
     shown = axis.ticks[::max(1, math.ceil(_widest(axis) / rows))]
-    return [_text(axis.at(v), y + _ROW * (k % rows), [html.unescape(t)], "middle", size)
-            for k, (v, t) in enumerate(shown)]
+    out = []
+    for k, (value, text) in enumerate(shown):
+        name = _fitted(html.unescape(text), size, WIDTH)
+        half = _LETTER * size * len(name) / 2
+        x = min(max(axis.at(value), half), WIDTH - half)
+        out.append(_text(x, y + _ROW * (k % rows), [name], "middle", size))
+    return out
 
 
 def _title(axis: _Axis, x: float, y: float, turned: bool = False) -> list[str]:

@@ -13,6 +13,8 @@ import pandas as pd
 
 # A sheet called 01 is a name.
 _NUMBER = re.compile(r"[<>≤≥+−-]?(?!0\d)\d[\d.,]*( ?[^\d\s]+)?")
+# A sign stays with its word where a head takes two lines.
+_SIGN = re.compile(r", (?=[±%]$)")
 _HEADS = {True: ' class="number" style="text-align:right"', False: ' class="words" style="text-align:left"'}
 _STYLES = _HEADS | {True: ' class="number" style="text-align:right;white-space:nowrap"'}
 
@@ -57,7 +59,7 @@ class Table:
         1
         """
         styles = [_STYLES[n] for n in self.numeric]
-        heads = "".join(f'<th scope="col"{_HEADS[n]}>{html.escape(str(c))}</th>'
+        heads = "".join(f'<th scope="col"{_HEADS[n]}>{_SIGN.sub(",&nbsp;", html.escape(str(c)))}</th>'
                         for c, n in zip(self.frame.columns, self.numeric, strict=True))
         rows = "".join("<tr>" + "".join(f"<td{s}>{html.escape(c)}</td>" for c, s in zip(row, styles, strict=True))
                        + "</tr>" for row in self.cells)

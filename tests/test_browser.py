@@ -100,7 +100,7 @@ def test_report_prints_with_no_figure_cut(driver, tmp_path, paper):
 
 @pytest.mark.skipif(shutil.which("pdftotext") is None, reason="no pdftotext here: printed pages are not read")
 def test_long_tables_print_folded_and_unfolded_repeat_their_header(driver, tmp_path):
-    """In the table of coefficients "prior sd" stands in the header alone, on each page that its rows go over."""
+    """In the table of coefficients "found, ±" stands in the header alone, on each page that its rows go over."""
     told = []
     for opened in (False, True):
         _open(driver, tmp_path, pages.report("demo"))
@@ -112,7 +112,7 @@ def test_long_tables_print_folded_and_unfolded_repeat_their_header(driver, tmp_p
     folded, whole = told
     assert not any("curvature in feed speed" in page for page in folded)
     rows = [page for page in whole if "removal, beyond" in page]
-    assert len(rows) > 1 and all("prior sd" in page for page in rows)
+    assert len(rows) > 1 and all("found, ±" in page for page in rows)
 
 
 def test_sheet_opens_and_asks_for_nothing(driver, tmp_path):
