@@ -313,7 +313,8 @@ def _residual_panel(fig: go.Figure, setting: pd.Series, left: pd.DataFrame, poin
         title, names = _label(name), _names(setting, name)
         x = pd.Index(list(names)).get_indexer(setting.astype(str))
         named = range(0, len(names), math.ceil(len(names) / MOST_NAMED))
-        ticks = {"tickvals": list(named), "ticktext": [safe(list(names.values())[k]) for k in named]}
+        words = [safe(list(names.values())[k]) for k in named]
+        ticks = {"tickvals": list(named), "ticktext": words, "automargin": True}
     spread = 0.25 * np.sin(np.arange(len(x)) * 2.4) if ticks else 0.0
     shape = np.select([side < 0, side > 0], ["triangle-down-open", "triangle-up-open"], "circle-open")
     fig.add_scatter(x=(x + spread)[points], y=residual[points], mode="markers", hoverinfo="x+y", row=at[0], col=at[1],

@@ -35,7 +35,7 @@ from .results import Results
 from .units import in_shown, shown
 from .wording import POSITION_WORDS, SPEED, job_name
 
-HEIGHT, NAME_HEIGHT, NAME_WIDTH = 320, 13, 7
+HEIGHT, FOOT, NAME_HEIGHT, NAME_WIDTH = 320, 46, 13, 7
 MOST_MOVED = 200
 MOST_NAMED, NAMED_ENDS = 12, 3
 FILLS = ("#fff", "#999", INK)
@@ -128,7 +128,7 @@ def _wear_curves(fig: go.Figure, results: Results, job: Job, age: np.ndarray, fi
 def _name_sheets(fig: go.Figure, ends: pd.DataFrame, last: float, top: float) -> None:
     """Sheets' names in a column beside the picture, in the order in which they end, a thin line to each."""
     names, right = short_names(map(str, ends.index)), 1.03 * last
-    places = apart(ends["radius"], NAME_HEIGHT * top / HEIGHT, 0.0, top)
+    places = apart(ends["radius"], NAME_HEIGHT * top / (HEIGHT - FOOT), 0.0, top)
     for (sheet, end), place in zip(ends.iterrows(), places, strict=True):
         line(fig, [end["age"], right], [end["radius"], place], "dot", colour="#555", width=1.0)
         word(fig, 1.0, float(place), names[str(sheet)], xref="x domain", xanchor="left", xshift=3)
