@@ -193,6 +193,7 @@ def refusal(model: LineFit, job: Job, fitted: LawFit, promise: Promise, possible
              f"age (90 % range {_about(low)} to {_about(high)}); {percent(job.share)} are asked for.",
              f"Most is lost there to this: {_said(model, job, one)}, {where} first; {_about(alone)} meet that limit "
              f"alone{': check it and its unit' if alone <= _NEXT_TO_NONE else ''}."]
+    found += unlike.said(model, job, fitted)
     near = centre * np.exp(np.clip(x[best] + np.array([-0.2, 0.0, 0.2]), *promise.speeds))
     if verdict == "no window":
         age = job.sheet_hours

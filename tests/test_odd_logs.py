@@ -144,6 +144,9 @@ ODD = {
         ("burr is left", "By these trials no tried speed will do"), JOINT),
     "burr not told from none by the gauge": Odd(
         lambda: whole().assign(residual_burr_mm="<0.05"), "not enough evidence", ("Residual burr was read",), JOINT),
+    "burr of one edge copied to all": Odd(
+        lambda: whole().assign(residual_burr_mm=whole().groupby("run")["residual_burr_mm"].transform("max")),
+        "not enough evidence", ("on which burr was left, all edges have one height of it", "Run 3 plates"), BURR),
     "removal constant to the gauge": Odd(
         lambda: whole().assign(removal_um=20.0), "not enough evidence", ("144 readings of removal", "20 µm"), REMOVAL),
     "removal constant, with a radius": Odd(
