@@ -284,14 +284,14 @@ def priors_of(data: BurrData) -> tuple[Floats, Floats]:
 def score_of(fitted: BurrPosterior, column: Floats) -> float:
     """How the chance of clearing goes with `column` (edges of the data,) beyond dose and height, in SDs of chance.
 
-    Rao's score test (1948, Math. Proc. Camb. Philos. Soc. 44, 50) of its slope, level, dose and height fitted.
+    Rao's score test (1948, Math. Proc. Camb. Philos. Soc. 44, 50) of its slope, all else fitted.
     """
     data, theta = fitted.data, fitted.moments()[0][None]
     edges = _edges(data, theta)
     effect, _ = _effects(edges, np.exp(theta[:, 3:4]) ** -2)
     score, curve = (part[0] for part in _slopes(edges.line + effect[:, edges.sheet], edges.sign))
     root = np.sqrt(np.maximum(curve, 1e-9))[:, None]
-    others = np.column_stack([np.ones(len(score)), data.log_radius, data.height])
+    others = _columns(data)
     own = column - others @ np.linalg.lstsq(others * root, column * root[:, 0], rcond=None)[0]
     return float((score * own).sum() / max(np.sqrt((curve * own * own).sum()), 1e-9))
 

@@ -1,4 +1,4 @@
-"""Whether edges of plates run as a job's are scatter otherwise than those of other plates."""
+"""Whether plates run as a job's are differ from others: in how their edges scatter, in the burr that they keep."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import pandas as pd
 from scipy.special import ndtr
 from scipy.stats import rankdata
 
+from .burr import BurrPosterior, score_of
 from .job import Job
 from .layout import plates_of
 from .platekind import PlateKind
@@ -20,6 +21,7 @@ _WILDER, _QUIETER = 0.05, 0.01
 """Plates are told apart where chance would do so more seldom: to be wide where all are alike costs less than to be
 narrow where they are not."""
 _LOOKS = 5.0  # how much more it takes of a part of the ages: they may be parted anywhere
+_WORSE = -1.96  # SDs of chance from which burr is told to be more than the dose tells
 _FEWEST = 4  # plates with several edges, of a kind and of all others
 _NEAR = 0.1  # of the logarithm of a setting
 _WORN = 2 / 3  # of the job's oldest age
@@ -64,6 +66,26 @@ def kind_apart(seen: PlateScatter, job: Job) -> PlateKind | None:
         chance = 2 * ndtr(-abs(z)) * looks / sure if sure else 1.0
         if chance < best:
             best, found = chance, kind
+    return found
+
+
+def keeps_burr(rows: pd.DataFrame, fitted: BurrPosterior, job: Job, here: np.ndarray) -> tuple[PlateKind, int] | None:
+    """The kind of plates, of those that a job's are, which most clearly keep more burr than their dose tells, and how
+    many there are; None where none does. `fitted` to the log's `rows`, of which the job's material's are `here` (n,).
+
+    By score tests: see `burr.score_of`. Sheet ages are looked at as a whole elsewhere.
+    """
+    at = fitted.data.row
+    mine, plate = here[at], plates_of(rows.iloc[at]).of
+    all_plates, least, found = len(np.unique(plate[mine])), _WORSE, None
+    for kind, *_ in _kinds(rows.iloc[at[mine]], job):
+        of_kind = kind.of(rows.iloc[at]) & mine
+        plates = len(np.unique(plate[of_kind]))
+        if kind.column == "contact_hours" or min(plates, all_plates - plates) < _FEWEST:
+            continue
+        score = score_of(fitted, of_kind.astype(float))
+        if score < least:
+            least, found = score, (kind, plates)
     return found
 
 

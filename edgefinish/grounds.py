@@ -11,6 +11,7 @@ import numpy as np
 
 from . import evidence, standing, unlike
 from .burr import score_of
+from .byplates import keeps_burr
 from .intervals import turning
 from .job import Job, SpeedWindow
 from .lawfit import LawFit
@@ -419,6 +420,9 @@ def _burr_flags(model: LineFit, job: Job) -> list[str]:
         found.append("Worn sheets leave more burr than the edge radius tells: the fast end may be too fast on an old "
                      f"sheet. Ask for a shorter sheet life, or run 4 plates with {job.burr_severity or 'heavy'} burr "
                      f"at the window's fast end on sheets of about {job.sheet_hours[1]:.3g} h.")
+    kind = model._keep(("keeps burr", job), lambda: keeps_burr(
+        model.log.rows, fit, job, (model.materials == model.material_of(job)).to_numpy()))
+    found += [unlike.burr_said(model, job, *kind)] if kind else []
     if fit.data.apart:
         most = int(fit.moments()[0][-fit.data.positions:].argmin())
         edges = model.burr_edges(job)

@@ -79,6 +79,13 @@ def _kind(model: LineFit, job: Job, fitted: LawFit, kind: PlateKind) -> list[str
             "others: the window goes by these plates."]
 
 
+def burr_said(model: LineFit, job: Job, kind: PlateKind, plates: int) -> str:
+    """Plates run as the job's are that keep more burr than their dose tells."""
+    burr = job.burr_severity or "heavy"
+    return (f"More burr is left {_words(model, kind)} ({count(plates, 'plate')}) than the edge radius tells: the fast "
+            f"end may be too fast there. Run 4 more such plates with {burr} burr at the window's fast end.")
+
+
 def _words(model: LineFit, kind: PlateKind) -> str:
     """Where plates of a kind are met, in words.
 

@@ -130,8 +130,8 @@ def test_run_all_draws_and_answers_in_a_fresh_lab(studio, form):
                 tables: outputs.flatMap(e => [...e.querySelectorAll("table.sorts")]).map(
                     t => [t.tBodies[0].rows.length, t.querySelectorAll("th button").length])};""")
     assert seen["errors"] == 0
-    answers, tables = (sum(word in c.source for c in source.cells if c.cell_type == "code")
-                       for word in ("say(", "Table("))
+    answers, tables = (sum(word in c.source.lower() for c in source.cells if c.cell_type == "code")
+                       for word in ("say(", "table("))
     assert len(seen["said"]) >= answers > 0 and all(s.strip() for s in seen["said"])
     assert len(seen["tables"]) == tables and all(buttons > 0 for rows, buttons in seen["tables"] if rows > 2)
     outside = [u for u in browser.asked(driver) if not u.startswith((address, address.replace("http", "ws")))]
