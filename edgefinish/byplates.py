@@ -11,57 +11,66 @@ from scipy.special import ndtr
 from scipy.stats import rankdata
 
 from .burr import BurrPosterior, score_of
+from .byposition import Edges
 from .job import Job
 from .layout import plates_of
 from .platekind import PlateKind
 from .rows import Floats
 from .triallog import TrialLog
 
-_WILDER, _QUIETER = 0.05, 0.01
+_WILDER, _QUIETER = 0.10, 0.01
 """Plates are told apart where chance would do so more seldom: to be wide where all are alike costs less than to be
 narrow where they are not."""
 _LOOKS = 5.0  # how much more it takes of a part of the ages: they may be parted anywhere
+_MOST, _NONE = 3, 1e-12  # kinds one after the other; scatter that is none
 _WORSE = -1.96  # SDs of chance from which burr is told to be more than the dose tells
-_FEWEST = 4  # plates with several edges, of a kind and of all others
+_FEWEST = 3  # plates with several edges, of a kind and of all others
 _NEAR = 0.1  # of the logarithm of a setting
 _WORN = 2 / 3  # of the job's oldest age
 
 
 class PlateScatter(NamedTuple):
-    """Plates with several measured radii: `run` their rows in the log, and the `rank` of how much their edges scatter,
-    (n,)."""
+    """Plates with several measured radii: `run` their rows in the log, and how much their edges scatter, (n,)."""
 
     run: pd.DataFrame
-    rank: Floats
+    variance: Floats
 
 
-def scatter_of(log: TrialLog, here: np.ndarray) -> PlateScatter:
-    """Of plates that have rows `here` (n,)."""
-    reading = log.reading("edge_radius_mm")
-    at = np.flatnonzero((reading.side == 0) & np.isfinite(reading.value) & (reading.value > 0) & here)
-    plate = np.unique(plates_of(log.rows).of[at], return_inverse=True)[1]
-    position = pd.factorize(log.rows["edge_position"].iloc[at])[0]
-    edges, off = np.bincount(plate), np.log(reading.value[at])
-    for level in (plate, position):
-        off = off - (np.bincount(level, off) / np.bincount(level))[level]
-    first = at[np.unique(plate, return_index=True)[1]]
-    several = edges > 1
-    spread = np.bincount(plate, off**2)[several] / (edges[several] - 1)
-    return PlateScatter(log.rows.iloc[first[several]], rankdata(spread))
+def scatter_of(log: TrialLog, here: np.ndarray, tilts: tuple[int, ...]) -> PlateScatter:
+    """Of plates that have rows `here` (n,), about positions that answer to some settings each in its own way."""
+    edges = Edges.of(log, here)
+    count, first = np.bincount(edges.plate), np.unique(edges.plate, return_index=True)[1]
+    several = count > 1
+    squares = np.bincount(edges.plate, edges.off(log, tilts) ** 2)
+    return PlateScatter(log.rows.iloc[edges.at[first[several]]], squares[several] / (count[several] - 1))
 
 
-def kind_apart(seen: PlateScatter, job: Job) -> PlateKind | None:
-    """The kind of plates, of those that a job's are, whose edges scatter most clearly otherwise than all others'; None
-    where all scatter alike."""
-    n, best, found = len(seen.rank), 1.0, None
-    if n < 2 * _FEWEST:
-        return None
-    for kind, only_wilder, looks in _kinds(seen.run, job):
+def kinds_apart(seen: PlateScatter, job: Job) -> tuple[PlateKind, ...]:
+    """Kinds of plates, of those that a job's are, whose edges scatter clearly otherwise than all others'.
+
+    One after the other, what the ones before explain taken out.
+    """
+    found: tuple[PlateKind, ...] = ()
+    while len(found) < _MOST:
+        kind = _most_apart(seen, job, {one.column for one in found})
+        if kind is None:
+            break
+        found += (kind,)
         mine = kind.of(seen.run)
-        k = int(mine.sum())
-        if min(k, n - k) < _FEWEST:
+        times = np.median(seen.variance[mine]) / max(np.median(seen.variance[~mine]), _NONE)
+        seen = seen._replace(variance=np.where(mine, seen.variance / max(times, _NONE), seen.variance))
+    return found
+
+
+def _most_apart(seen: PlateScatter, job: Job, but: set[str]) -> PlateKind | None:
+    """The kind that is most clearly apart, of columns that were not looked at before."""
+    n, best, found, rank = len(seen.variance), 1.0, None, rankdata(seen.variance)
+    for kind, only_wilder, looks in _kinds(seen.run, job) if n >= 2 * _FEWEST else ():
+        mine = kind.of(seen.run)
+        if min(mine.sum(), n - mine.sum()) < _FEWEST or kind.column in but:
             continue
-        z = rises_by_ranks(seen, kind.column) if kind.column == "contact_hours" else more_by_ranks(seen, mine)
+        worn = kind.column == "contact_hours"
+        z = rises_by_ranks(rank, seen.run[kind.column].to_numpy(float)) if worn else more_by_ranks(rank, mine)
         sure = _WILDER if z > 0 else 0.0 if only_wilder else _QUIETER
         chance = 2 * ndtr(-abs(z)) * looks / sure if sure else 1.0
         if chance < best:
@@ -89,20 +98,20 @@ def keeps_burr(rows: pd.DataFrame, fitted: BurrPosterior, job: Job, here: np.nda
     return found
 
 
-def more_by_ranks(seen: PlateScatter, mine: np.ndarray) -> float:
-    """How many SDs of chance the edges of plates `mine` scatter more than those of all others, by ranks (Wilcoxon 1945,
-    Biometrics Bulletin 1, 80)."""
-    n, k = len(seen.rank), mine.sum()
-    return float((seen.rank[mine].sum() - k * (n + 1) / 2) / np.sqrt(k * (n - k) * (n + 1) / 12))
+def more_by_ranks(rank: Floats, mine: np.ndarray) -> float:
+    """How many SDs of chance plates `mine` (n,) have higher ranks (n,) than all others (Wilcoxon 1945, Biometrics
+    Bulletin 1, 80)."""
+    n, k = len(rank), mine.sum()
+    return float((rank[mine].sum() - k * (n + 1) / 2) / np.sqrt(k * (n - k) * (n + 1) / 12))
 
 
-def rises_by_ranks(seen: PlateScatter, column: str) -> float:
-    """How many SDs of chance the edges of plates scatter more the greater a setting is, by ranks (Spearman 1904,
-    American Journal of Psychology 15, 72)."""
-    place = rankdata(seen.run[column])
+def rises_by_ranks(rank: Floats, setting: Floats) -> float:
+    """How many SDs of chance ranks (n,) rise with a setting (n,) (Spearman 1904, American Journal of Psychology 15,
+    72)."""
+    place = rankdata(setting)
     if np.ptp(place) == 0:
         return 0.0
-    return float(np.corrcoef(place, seen.rank)[0, 1] * np.sqrt(len(place) - 1))
+    return float(np.corrcoef(place, rank)[0, 1] * np.sqrt(len(place) - 1))
 
 
 def _kinds(run: pd.DataFrame, job: Job) -> Iterator[tuple[PlateKind, bool, float]]:

@@ -3,6 +3,8 @@ positions otherwise."""
 
 from __future__ import annotations
 
+from typing import NamedTuple, Self
+
 import numpy as np
 import pandas as pd
 from scipy.special import chdtrc, fdtrc
@@ -50,16 +52,64 @@ def apart_from(near: Posterior, data: MixedData) -> Floats:
     if data.own is None:
         return theta
     own, read = data.own[-1][data.plate], data.side == 0
-    among = read & (data.own[0][data.plate] if len(data.own) > 1 else True)
+    of_material = len(data.own) > 1 and data.on_sheets[0]
+    among = read & (data.own[0][data.plate] if of_material else True)
     if min((own & among).sum(), (~own & among).sum()) < _FEW:
         return np.r_[theta, 0.0]
     off = np.abs(data.y - near.at_mode.eta[0]) / near.at_mode_sd[:len(data.edge_spread)][data.scale]
     mine, others = (np.log(max(float(np.median(off[some & among])), 1e-9)) for some in (own, ~own))
     factor = np.clip(mine - others, -_FAR, _FAR)
     alike = np.zeros(len(theta))
-    which = slice(len(data.free)) if len(data.own) == 1 else slice(len(theta) - 1, None)  # else the first factor
+    first = len(theta) - len(data.own) + 1  # of the factors
+    which = slice(first, first + 1) if of_material else slice(len(data.free))
     alike[which] = 0.5 * np.log1p(own[among].mean() * np.expm1(2 * factor))
     return np.r_[theta - alike, factor]
+
+
+class Edges(NamedTuple):
+    """Measured radii of a log: rows `at` (n,) in order of their `plate`, which rises from 0; columns of `steps` of
+    positions, of each material apart; of `places`, one a position."""
+
+    at: np.ndarray
+    plate: np.ndarray
+    steps: np.ndarray
+    places: np.ndarray
+
+    @classmethod
+    def of(cls, log: TrialLog, here: np.ndarray | bool = True, most: int | None = None) -> Self:
+        """Of rows `here` (n,); of `most` or fewer, plates by turns."""
+        reading = log.reading("edge_radius_mm")
+        at = np.flatnonzero((reading.side == 0) & np.isfinite(reading.value) & (reading.value > 0) & here)
+        of = plates_of(log.rows).of[at]
+        at, plate = at[np.argsort(of, kind="stable")], np.unique(of, return_inverse=True)[1]
+        plate = np.sort(plate)
+        if most is not None and len(at) > most:
+            some = plate % (len(at) // most + 1) == 0
+            at, plate = at[some], np.unique(plate[some], return_inverse=True)[1]
+        where, places = pd.factorize(log.rows["edge_position"].iloc[at])
+        whose, materials = pd.factorize(material_keys(log.rows).iloc[at])
+        is_place = where[:, None] == np.arange(len(places))
+        steps = is_place[:, :, None] & (whose[:, None] == np.arange(len(materials)))[:, None]
+        return cls(at, plate, steps.reshape(len(at), len(places) * len(materials)), is_place)
+
+    def within(self, values: Floats) -> Floats:
+        """Numbers of each row (n, …) less the mean of its plate, (n, columns)."""
+        values = values.reshape(len(self.plate), int(np.prod(values.shape[1:]))).astype(float)
+        first = np.flatnonzero(np.r_[True, np.diff(self.plate) != 0])
+        size = np.diff(np.r_[first, len(self.plate)])
+        return values - (np.add.reduceat(values, first) / size[:, None])[self.plate]
+
+    def tilted(self, log: TrialLog, term: int) -> Floats:
+        """Columns of each position's own slope on a setting, within plates; (n, positions)."""
+        x = columns(settings_of(log.rows, self.at), Centre(1.0, 1.0, 1.0, 1.0))[:, term]
+        return self.within(self.places * (x - x.mean())[:, None])
+
+    def off(self, log: TrialLog, tilts: tuple[int, ...]) -> Floats:
+        """Log radii less what plates and positions, tilted as told, have in common, (n,)."""
+        if not len(self.at):
+            return np.empty(0)
+        y = self.within(np.log(log.reading("edge_radius_mm").value[self.at]))[:, 0]
+        return _left_over(y, np.hstack([self.within(self.steps), *(self.tilted(log, term) for term in tilts)]))[0]
 
 
 def tilts_of(log: TrialLog) -> tuple[int, ...]:
@@ -68,43 +118,22 @@ def tilts_of(log: TrialLog) -> tuple[int, ...]:
     F tests, one a setting, of slopes of each position in how edges differ from their plate, positions of each material
     apart; far residuals are drawn in. Bounds tell nothing here.
     """
-    reading = log.reading("edge_radius_mm")
-    at = np.flatnonzero((reading.side == 0) & np.isfinite(reading.value) & (reading.value > 0))
-    of = plates_of(log.rows).of[at]
-    at, plate = (part[np.argsort(of, kind="stable")] for part in (at, of))
-    plate = np.cumsum(np.r_[True, np.diff(plate) != 0]) - 1 if len(at) else plate
-    if len(at) > _MOST_ROWS:
-        some = plate % (len(at) // _MOST_ROWS + 1) == 0
-        at, plate = at[some], np.unique(plate[some], return_inverse=True)[1]
-    where, places = pd.factorize(log.rows["edge_position"].iloc[at])
-    whose, materials = pd.factorize(material_keys(log.rows).iloc[at])
-    if len(places) < 2:
+    edges = Edges.of(log, most=_MOST_ROWS)
+    if edges.places.shape[1] < 2:
         return ()
-    is_place = where[:, None] == np.arange(len(places))
-    steps = _within(is_place[:, :, None] & (whose[:, None] == np.arange(len(materials)))[:, None], plate)
-    y = _within(np.log(reading.value[at]), plate)[:, 0]
-    off = _left_over(y, steps)[0]
+    steps = edges.within(edges.steps)
+    y, off = edges.within(np.log(log.reading("edge_radius_mm").value[edges.at]))[:, 0], edges.off(log, ())
     far = _DRAWN_IN * float(np.median(np.abs(off)))
     y = y - off + np.clip(off, -far, far)
     off, rank = _left_over(y, steps)
-    settings, found = columns(settings_of(log.rows, at), Centre(1.0, 1.0, 1.0, 1.0)), []
+    found = []
     for term in TILTING:
-        x = settings[:, term]
-        if np.ptp(x) < _FLAT:
-            continue
-        left, more = _left_over(y, np.hstack([steps, _within(is_place * (x - x.mean())[:, None], plate)]))
-        freedom = len(y) - plate[-1] - 1 - more
+        left, more = _left_over(y, np.hstack([steps, edges.tilted(log, term)]))
+        freedom = len(y) - edges.plate[-1] - 1 - more
         if more > rank and freedom >= _FREE:
             ratio = ((off @ off - left @ left) / (more - rank)) / max(left @ left / freedom, _FLAT**2)
             found += [term] if fdtrc(more - rank, freedom, ratio) < _OTHERWISE else []
     return tuple(found)
-
-
-def _within(values: Floats, plate: np.ndarray) -> Floats:
-    """Numbers of each row (n, …) less the mean of its plate, (n, columns); `plate` (n,) rises from 0."""
-    values = values.reshape(len(plate), -1).astype(float)
-    first = np.flatnonzero(np.r_[True, np.diff(plate) != 0])
-    return values - (np.add.reduceat(values, first) / np.diff(np.r_[first, len(plate)])[:, None])[plate]
 
 
 def _left_over(y: Floats, x: Floats) -> tuple[Floats, int]:

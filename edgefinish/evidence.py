@@ -35,7 +35,7 @@ FAR_APART = 1.8
 ENOUGH_PLATES = 8
 """Of so many plates one alone that stands `FAR_APART` from all others, at either end of the speeds, carries no window:
 a slip of the decimal point looks like that. Judgement, no source."""
-_EDGES = 3  # of a plate, that show whether one height of burr was copied
+_ALIKE = 3  # edges with the burr height of another on their plate that look copied
 AGE_MARGIN = 0.15
 """The youngest sheet run may be older than the job's by this share of the oldest: wear is read back that far."""
 
@@ -336,9 +336,11 @@ def _burr_copied(model: LineFit, job: Job, here: np.ndarray) -> list[str]:
     if not within[at].any():  # then it matters to nothing
         return []
     plates = pd.Series(reading.value[at]).groupby(plates_of(model.log.rows).of[at])
-    left = (plates.size() >= _EDGES) & (plates.max() > 0)
+    left = (plates.size() > 1) & (plates.max() > 0)
     same = left & (plates.nunique() == 1)
-    if same.sum() < FEWEST_SHEETS or same.sum() <= COARSE * left.sum():
+    more = int((plates.size()[same] - 1).sum())  # edges that are alike, beyond one a plate
+    if more < _ALIKE or not (same.sum() == left.sum() or (same.sum() >= FEWEST_SHEETS and
+                                                          same.sum() > COARSE * left.sum())):
         return []
     return [f"On {same.sum()} of {left.sum()} plates of {job.material} on which burr was left, all edges have one "
             "height of it: how edges of a plate differ cannot be told. Read each edge; where one reading was copied to "

@@ -26,7 +26,7 @@ class LawFit:
     @property
     def which(self) -> tuple[object, ...]:
         """Which of a log's laws this is."""
-        return self.layout.has_removal, self.layout.asked, self.layout.kind, self.priors
+        return self.layout.has_removal, self.layout.asked, self.layout.kinds, self.priors
 
     @property
     def law_as_before(self) -> bool:
@@ -35,7 +35,7 @@ class LawFit:
 
     @cached_property
     def spreads(self) -> Floats:
-        """All spreads of future edges at each node, (K, spreads): of the `asked` material and `kind` of plates."""
+        """All spreads of future edges at each node, (K, spreads): of the `asked` material and `kinds` of plates."""
         nodes, data = self.posterior.nodes, self.posterior.data
         of_sheets = len(data.edge_spread) + len(data.plate_spread)
         sd = nodes.sd * nodes.factor.prod(1)[:, None]

@@ -124,9 +124,9 @@ class Layout:
     `plates_of` each is;
     `asked`: the material whose spreads may be other than the others', None where all are taken to be alike;
     `position_spread`: how many times as much as usual edges scatter, by position; empty where all are alike;
-    `own_steps`: whether the asked material's positions clearly lie otherwise than the others'; `kind`: plates of it
-    whose spreads may be other than those of the rest; `tilts`: settings (places in `TERMS`) to which positions answer
-    each in its own way.
+    `own_steps`: whether the asked material's positions clearly lie otherwise than the others'; `kinds`: plates of it,
+    each with spreads that may be other than those of the rest; `tilts`: settings (places in `TERMS`) to which
+    positions answer each in its own way.
     """
 
     data: MixedData
@@ -142,7 +142,7 @@ class Layout:
     asked: str | None
     position_spread: Mapping[str, float]
     own_steps: bool
-    kind: PlateKind | None
+    kinds: tuple[PlateKind, ...]
     tilts: tuple[int, ...]
 
     @property
@@ -174,7 +174,7 @@ class Layout:
     def own_plates(self, material: NDArray[np.intp], plates: pd.DataFrame) -> NDArray[np.bool_]:
         """Which of some plates, of materials (indices), have which factors of spreads of their own, (F, R)."""
         is_asked = material == self.materials.index(self.asked) if self.asked in self.materials else None
-        return _own_plates(is_asked if len(self.materials) > 1 else None, self.kind, plates)
+        return _own_plates(is_asked if len(self.materials) > 1 else None, self.kinds, plates)
 
     def tilted(self, settings: Settings) -> Floats:
         """Columns of the settings to which positions answer each in its own way, (…, tilts)."""
@@ -256,12 +256,13 @@ def _middle(values: NDArray[np.float64]) -> float:
 
 def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Priors | None = None,
             weight: float = 0.0, asked: str | None = None, position_spread: Mapping[str, float] | None = None,
-            own_steps: bool = False, kind: PlateKind | None = None, tilts: tuple[int, ...] = ()) -> Layout:
+            own_steps: bool = False, kinds: tuple[PlateKind, ...] = (),
+            tilts: tuple[int, ...] = ()) -> Layout:
     """The mixed model of the edge radius of a log, and of its removal as well where asked for.
 
     Only rows with a reading take part. Priors are those of `TERMS` and of `priors`; with `past`, spreads have a prior
     of which `weight` is that of the past. `asked`: a material of several whose spreads may differ from the others'.
-    `position_spread`, `own_steps`, `kind`, `tilts`: see `Layout`.
+    `position_spread`, `own_steps`, `kinds`, `tilts`: see `Layout`.
     """
     rows, spread = log.rows, dict(position_spread or {})
     readings = [log.reading("edge_radius_mm")] + ([log.reading("removal_um")] if removal else [])
@@ -302,7 +303,7 @@ def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Pr
         sheet_load[:, 1, 2] = 1
     kin = len(priors.material) if len(materials) > 1 else 0
     is_asked = material == materials.index(asked) if kin and asked in materials else None
-    own_plates = _own_plates(is_asked, kind, rows.iloc[row[first]])
+    own_plates = _own_plates(is_asked, kinds, rows.iloc[row[first]])
     by_row = [at * load[:, :1]]
     if removal:
         by_row.append(at * is_removal[:, None])
@@ -325,19 +326,19 @@ def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Pr
         edge_least=FINEST,
         kin=1 + len(TERMS) + np.arange(kin * len(materials)).reshape(kin, len(materials)),
         kin_spread=priors.material[:kin], kin_times=priors.odd_times[:kin],
-        own=own_plates if len(own_plates) else None, own_log_sd=priors.own_spread,
-        on_sheets=(is_asked is not None) * (True,) + (kind is not None) * (False,),
+        own=own_plates if len(own_plates) else None,
+        own_log_sd=(is_asked is not None) * (priors.own_spread,) + len(kinds) * (priors.kind_spread,),
+        on_sheets=(is_asked is not None) * (True,) + len(kinds) * (False,),
         edge_factor=np.where(is_removal, 1.0, [spread.get(positions[i], 1.0) for i in position]) if spread else None)
     names = Names(*map(slice, [0, *ends[:-1].tolist()], ends.tolist()))
     return Layout(data, centre, materials, positions, sheets, plate_list, row, is_removal, order is not None, names,
-                  asked, spread, own_steps, kind, tilts)
+                  asked, spread, own_steps, kinds, tilts)
 
 
-def _own_plates(is_asked: NDArray[np.bool_] | None, kind: PlateKind | None, plates: pd.DataFrame
+def _own_plates(is_asked: NDArray[np.bool_] | None, kinds: tuple[PlateKind, ...], plates: pd.DataFrame
                 ) -> NDArray[np.bool_]:
     own = [] if is_asked is None else [is_asked]
-    if kind is not None:
-        own.append(kind.of(plates) & (True if is_asked is None else is_asked))
+    own += [kind.of(plates) & (True if is_asked is None else is_asked) for kind in kinds]
     return np.array(own, bool).reshape(len(own), len(plates))
 
 

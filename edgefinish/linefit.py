@@ -13,7 +13,7 @@ import pandas as pd
 from .abrasive import grain_um
 from .burr import MIDDLE_HEIGHT, SHEET, BurrData, BurrPosterior, fit_burr, future_heights, of_sheets, told_apart
 from .byburr import BurrStep, burr_step
-from .byplates import kind_apart, scatter_of
+from .byplates import kinds_apart, scatter_of
 from .byposition import apart_from, own_steps_stand_out, spread_by_position, tilts_of
 from .dose import log_dose
 from .history import WEIGHT, Past, learn, pool
@@ -84,11 +84,11 @@ class LineFit:
         return self.like.tilts if self.like is not None else tilts_of(self.log)
 
     def law(self, *, removal: bool = False, priors: Priors = STANDARD, asked: str | None = None,
-            kind: PlateKind | None = None) -> LawFit:
+            kinds: tuple[PlateKind, ...] = ()) -> LawFit:
         """The fitted law of the edge radius, with removal beside it where asked for.
 
         `asked`: a material whose spreads and steps of edge positions may be other than those of the log's others;
-        `kind`: plates, of that material, whose spreads may be others again.
+        `kinds`: plates, of that material, each with spreads that may be others again.
         """
         def taken_over(near: LawFit, layout: Layout) -> Layout:
             return self.past.law.added(layout) if self.past and near.law_as_before else layout
@@ -97,19 +97,19 @@ class LineFit:
             past = self.past and self.past.over(priors)
             nodes = NODES if removal or self.materials.nunique() > 1 else RADIUS_NODES
             lay = partial(lay_out, self.log, removal=removal, priors=priors, past=past, weight=WEIGHT if past else 0.0,
-                          asked=asked, kind=kind, tilts=self.tilts)
+                          asked=asked, kinds=kinds, tilts=self.tilts)
             if self.like is not None:
-                near = self.like.law(removal=removal, priors=priors, asked=asked, kind=kind)
+                near = self.like.law(removal=removal, priors=priors, asked=asked, kinds=kinds)
                 layout = taken_over(near, lay(position_spread=near.layout.position_spread,
                                               own_steps=near.layout.own_steps))
                 start = near.posterior.mode if near.posterior.data.family == layout.data.family else None
                 return LawFit(layout, posterior(layout.data, REFIT_NODES, start), priors)
-            if asked is not None or kind is not None:  # fewer spreads apart is near, and wanted for other answers
-                near = self.law(removal=removal, priors=priors, asked=asked if kind is not None else None)
+            if asked is not None or kinds:  # fewer spreads apart is near, and wanted for other answers
+                near = self.law(removal=removal, priors=priors, asked=asked if kinds else None, kinds=kinds[:-1])
                 layout = taken_over(near, lay(position_spread=near.layout.position_spread,
                                               own_steps=near.layout.own_steps))
                 found = posterior(layout.data, nodes, apart_from(near.posterior, layout.data))
-                if kind is None and own_steps_stand_out(layout, found):
+                if not kinds and own_steps_stand_out(layout, found):
                     layout = taken_over(near, lay(position_spread=near.layout.position_spread, own_steps=True))
                     found = posterior(layout.data, nodes, found.mode.theta)
                 settled = found.mode.settled and near.posterior.settled
@@ -124,7 +124,7 @@ class LineFit:
                 layout = self.past.law.added(layout)
                 found = posterior(layout.data, nodes, found.mode.theta)
             return LawFit(layout, found, priors)
-        return self._keep(("law", removal, priors, asked, kind), compute)
+        return self._keep(("law", removal, priors, asked, kinds), compute)
 
     def _keep(self, key: object, compute: Callable[[], T]) -> T:
         if key not in self._kept:
@@ -137,18 +137,18 @@ class LineFit:
         Where burr is limited removal is fitted too if it was read: it tells of the dose that clears burr.
         """
         material = self.material_of(job)
-        return self.law(removal=self.with_removal(job), priors=self.priors_for(job), kind=self.kind_for(job),
+        return self.law(removal=self.with_removal(job), priors=self.priors_for(job), kinds=self.kinds_for(job),
                         asked=material if len(self._materials) > 1 and material in self._materials else None)
 
-    def kind_for(self, job: Job) -> PlateKind | None:
-        """Plates, of the job's material and run as it is, that scatter otherwise than the others; None where alike."""
+    def kinds_for(self, job: Job) -> tuple[PlateKind, ...]:
+        """Plates, of the job's material and run as it is, that scatter otherwise than the others."""
         if self.like is not None:
-            return self.like.kind_for(job)
+            return self.like.kinds_for(job)
         material = self.material_of(job)
-        key = ("kind", material, job.thickness_mm, job.drum_pressure_kPa, job.passes, job.grit, job.burr_severity,
-               job.sheet_hours[1])
-        return self._keep(key, lambda: kind_apart(self._keep(("scatter of plates", material), lambda: scatter_of(
-            self.log, (self.materials == material).to_numpy())), job))
+        key = ("kinds", material, job.thickness_mm, job.drum_pressure_kPa, job.passes, job.grit, job.burr_severity,
+               job.sheet_hours)
+        return self._keep(key, lambda: kinds_apart(self._keep(("scatter of plates", material), lambda: scatter_of(
+            self.log, (self.materials == material).to_numpy(), self.tilts)), job))
 
     def with_removal(self, job: Job) -> bool:
         """Whether removal is fitted for a job."""

@@ -17,7 +17,8 @@ class Priors:
     SDs of level, feed exponent, pressure exponent and wear from material to material, `odd_times` as large of an odd
     one; of the material asked for, `material_position`, the SD by which its edge positions may lie otherwise than the
     others', or may where they clearly do. `own_spread`: the SD of the logarithm of a factor on all spreads of the
-    material asked for, and of another of plates run as the job's are. `tilt`: the SD of exponents of a setting at one
+    material asked for, `kind_spread` of one on edges and plates run as the job's are, where these clearly scatter
+    otherwise. `tilt`: the SD of exponents of a setting at one
     edge position against the others, where positions clearly answer otherwise to it.
     """
 
@@ -34,8 +35,9 @@ class Priors:
         Spread(0.20, 0.7), Spread(0.12, 0.7), Spread(0.12, 0.7), Spread(0.04, 0.7))
     odd_times: tuple[float, float, float, float] = (4.0, 4.0, 4.0, 2.0)
     own_spread: float = 0.25
+    kind_spread: float = 0.40
     material_position: tuple[float, float] = (0.05, 0.20)
-    tilt: float = 0.12
+    tilt: float = 0.30
     removal_material: float = 0.25
     drift: float = 0.05
     run_in: float = TERMS[RUN_IN].sd

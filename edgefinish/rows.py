@@ -95,8 +95,8 @@ class MixedData:
 
     `kin` (T, M): which coefficients are term t of member m of a family; their SDs have the priors `kin_spread` (T,) and
     are unknown, and `coef_sd` holds their medians; an odd member's are `kin_times` (T,) as large. `own` (F, R)
-    true for plates whose spreads may be another factor of all others', one factor a row: normals of SD `own_log_sd` in
-    the logarithm; None where all are alike. `on_sheets` (F,) tells of each factor whether it is one of sheets too.
+    true for plates whose spreads may be another factor of all others', one factor a row: normals of SDs `own_log_sd`
+    (F,) in the logarithm; None where all are alike. `on_sheets` (F,) tells of each whether it is one of sheets too.
     `edge_factor` (n,): known factors of the error spread of each row; None where all are 1. `known`: what is known of
     the coefficients besides, precision (p, p) and precision times mean (p,).
     """
@@ -123,7 +123,7 @@ class MixedData:
     kin_spread: tuple[Spread, ...] = ()
     kin_times: tuple[float, ...] = ()
     own: NDArray[np.bool_] | None = None
-    own_log_sd: float = 0.0
+    own_log_sd: tuple[float, ...] = ()
     on_sheets: tuple[bool, ...] = ()
     edge_factor: Floats | None = None
     known: tuple[Floats, Floats] | None = None
@@ -360,5 +360,5 @@ def nodes_at(data: MixedData, theta: Floats, *, reference: bool = False) -> Node
     for at, (median, log_sd) in zip(kin.T, data.kin_spread, strict=True):
         log_prior -= 0.5 * ((at - np.log(median)) / log_sd) ** 2
     if data.own is not None:
-        log_prior -= 0.5 * ((own / data.own_log_sd) ** 2).sum(1)
+        log_prior -= 0.5 * ((own / np.array(data.own_log_sd)) ** 2).sum(1)
     return Nodes(sd, tail, log_prior, np.exp(kin), np.exp(own))

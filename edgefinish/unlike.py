@@ -26,7 +26,8 @@ def said(model: LineFit, job: Job, fitted: LawFit) -> list[str]:
                      "where they scatter least. Each position is judged by its own.")
     found += [_own_steps(job, fitted)] if layout.own_steps else []
     found += _tilted(model, job, fitted)
-    found += _kind(model, job, fitted, layout.kind) if layout.kind is not None else []
+    for k, kind in enumerate(reversed(layout.kinds), 1):
+        found += _kind(model, fitted, kind, -k)
     return found + _step_of_burr(job, model.step_of_burr(fitted, job))
 
 
@@ -68,11 +69,11 @@ def _tilted(model: LineFit, job: Job, fitted: LawFit) -> list[str]:
     return found
 
 
-def _kind(model: LineFit, job: Job, fitted: LawFit, kind: PlateKind) -> list[str]:
+def _kind(model: LineFit, fitted: LawFit, kind: PlateKind, which: int) -> list[str]:
     """Plates run as the job's are that scatter otherwise than the others."""
     post = fitted.posterior
-    factor = float(np.exp(post.weight @ np.log(post.nodes.factor[:, -1])))
-    plates = int(post.data.own[-1].sum()) if post.data.own is not None else 0
+    factor = float(np.exp(post.weight @ np.log(post.nodes.factor[:, which])))
+    plates = int(post.data.own[which].sum()) if post.data.own is not None else 0
     if abs(factor - 1) < _HARDLY:
         return []
     return [f"Edges scatter {factor:.2g} times as much {_words(model, kind)} ({count(plates, 'plate')}) as on "

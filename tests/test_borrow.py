@@ -45,7 +45,7 @@ def family() -> MixedData:
         edge_spread=(Spread(0.1, 0.7),), plate_spread=(Spread(0.06, 0.5),), sheet_spread=(Spread(0.08, 0.4),),
         heavy_tails=False, kin=np.array([[2, 3, 4], [5, 6, 7]]), kin_spread=(Spread(0.2, 0.7), Spread(0.12, 0.7)),
         kin_times=TIMES,
-        own=np.stack([member == 2, (member == 2) & (np.arange(PLATES) % 5 < 2)]), own_log_sd=0.25,
+        own=np.stack([member == 2, (member == 2) & (np.arange(PLATES) % 5 < 2)]), own_log_sd=(0.25, 0.4),
         on_sheets=(True, False))
 
 
@@ -79,7 +79,7 @@ def by_hand(data: MixedData, theta: np.ndarray) -> tuple[float, np.ndarray, np.n
     cov = np.einsum("c,cij->ij", chance, [p[2] for p in parts]) + np.einsum(
         "c,ci,cj->ij", chance, means - mean, means - mean)
     logs = [*np.log([0.1, 0.06, 0.08, 0.2, 0.12]), 0.0, 0.0]
-    prior = -0.5 * (((theta - logs) / [0.7, 0.5, 0.4, 0.7, 0.7, 0.25, 0.25]) ** 2).sum()
+    prior = -0.5 * (((theta - logs) / [0.7, 0.5, 0.4, 0.7, 0.7, 0.25, 0.4]) ** 2).sum()
     return float(logsumexp(log_chance) + prior), mean, cov
 
 

@@ -121,7 +121,7 @@ def test_a_step_of_a_spread_that_few_readings_tell_goes_where_the_whole_posterio
 def test_of_a_few_plates_with_spreads_of_their_own_none_is_left_out():
     data = trial(5000, 4, 40)
     own = np.arange(5000) % 200 == 7
-    thin = many._thinned(replace(data, own=own[None], own_log_sd=0.25, on_sheets=(True,)), 2000)
+    thin = many._thinned(replace(data, own=own[None], own_log_sd=(0.25,), on_sheets=(True,)), 2000)
     assert thin.own.sum() == own.sum() == 25
     assert 800 < (~thin.own[0][thin.plate]).sum() < 1400
 
