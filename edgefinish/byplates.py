@@ -18,7 +18,7 @@ from .platekind import PlateKind
 from .rows import Floats
 from .triallog import TrialLog
 
-_WILDER, _QUIETER = 0.10, 0.01
+_WILDER, _QUIETER = 0.05, 0.01
 """Plates are told apart where chance would do so more seldom: to be wide where all are alike costs less than to be
 narrow where they are not."""
 _LOOKS = 5.0  # how much more it takes of a part of the ages: they may be parted anywhere
