@@ -203,3 +203,44 @@ def test_rows_of_the_model_and_a_jobs_steps_are_one_law():
     gap = (steps[1] - steps[0])[here]
     assert gap[0] > 0.05 and gap[1] < -0.05
     assert job_settings(job).drum_pressure_kPa == 80
+
+
+def test_kinds_are_told_apart_one_after_the_other():
+    """Thin plates scatter twice as much, plates with heavy burr twice again."""
+    job = asked(thickness_mm=6.0, burr_severity="heavy")
+    usual = replace(FAMILIES["usual"](np.random.default_rng([2, 32]))[0], thickness=0.0)
+    times = {0: 0.7, 1: 1.6, 2: 3.2}
+    truths = [replace(usual, plate=usual.plate * f, edge=usual.edge * f) for f in times.values()]
+    log = of_truths(truths, 2, lambda run: (run in THIN) + (run % 2))
+    number = log["run"].str[1:].astype(int)
+    log = log.assign(thickness_mm=np.where(number.isin(THIN), 6.0, 15.0),
+                     burr_severity=np.where(number % 2, "heavy", "moderate"))
+    model = ef.fit(ef.read_log(log))
+    kinds = model.kinds_for(job)
+    assert {kind.column for kind in kinds} == {"thickness_mm", "burr_severity"}
+    law = model.law_for(job)
+    factors = np.exp(law.posterior.weight @ np.log(law.posterior.nodes.factor))
+    assert law.posterior.settled and len(factors) == 2 and (factors > 1.3).all()
+    np.testing.assert_allclose(law.spreads[:, 0], law.posterior.nodes.sd[:, 0] * law.posterior.nodes.factor.prod(1))
+
+
+def test_positions_that_answer_otherwise_are_no_scatter():
+    job = asked(drum_pressure_kPa=110)
+    for seed in range(4):
+        _, log = tilted(1.0, seed, (55.0, 60.0, 110.0))
+        model = ef.fit(ef.read_log(log))
+        assert PRESSURE in model.tilts and model.kinds_for(job) == ()
+    seen = byplates.scatter_of(model.log, np.ones(len(model.log.rows), bool), ())
+    assert byplates.kinds_apart(seen, job) != ()  # taken for scatter, where tilts are left in
+
+
+def test_one_height_of_burr_on_a_few_plates_looks_copied():
+    _, log = thin_plates(1.0, 3)
+    log = log.assign(residual_burr_mm=np.where(log["run"].isin(["R001", "R002"]), 0.2, 0.0))
+    job = asked(residual_burr_mm=0.1, burr_severity=None, thickness_mm=6.0)
+    window = ef.fit(ef.read_log(log)).window(job)
+    assert window.verdict == "not enough evidence"
+    assert any("all edges have one height of it" in reason for reason in window.reasons)
+    one = log.assign(residual_burr_mm=log["residual_burr_mm"].where(
+        ~((log["run"] == "R001") & (log["edge_position"] == "leading")), 0.1))
+    assert not any("one height" in reason for reason in ef.fit(ef.read_log(one)).window(job).reasons)
