@@ -200,7 +200,8 @@ class LineFit:
         count, material = len(node), self.material_index(layout, job)
         positions = self.measured_positions(layout, job)
         settings = job_settings(job)
-        key = ("paths", fitted.which, count, material, *positions, layout.tilted(settings).tobytes())
+        key = ("paths", fitted.which, count, material, *positions,
+               layout.tilted(settings).tobytes() if layout.tilts else b"")
         base = self._keep(key, lambda: paths(layout, coef, material, positions, settings))
         radius, removal = levelled(layout, coef, base, settings, material)
         step = self.step_of_burr(fitted, job)

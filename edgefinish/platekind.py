@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
@@ -21,11 +22,11 @@ class PlateKind(NamedTuple):
     high: float = np.inf
     word: str | None = None
 
-    def of(self, rows: pd.DataFrame) -> np.ndarray:
-        """Which rows are of such plates, (n,); none where the log has no such column."""
+    def of(self, rows: pd.DataFrame | Mapping[str, np.ndarray]) -> np.ndarray:
+        """Which rows are of such plates, (n,); none where there is no such column."""
         if self.column not in rows:
-            return np.zeros(len(rows), bool)
+            return np.zeros(len(rows["feed_speed_m_min"]), bool)
         if self.word is not None:
-            return (rows[self.column] == self.word).to_numpy(bool)
-        value = rows[self.column].to_numpy(float)
+            return np.asarray(rows[self.column] == self.word, bool)
+        value = np.asarray(rows[self.column], float)
         return (value >= self.low) & (value <= self.high)

@@ -95,15 +95,15 @@ def test_ranks_are_told_apart_as_scipy_tells_them():
     y = np.log(rows["edge_radius_mm"])
     off = y - y.groupby(rows["run"]).transform("mean")
     off -= off.groupby(rows["edge_position"]).transform("mean")
-    spread = off.groupby(rows["run"]).std(ddof=1).loc[seen.run["run"]].to_numpy()
+    spread = off.groupby(rows["run"]).std(ddof=1).to_numpy()
     np.testing.assert_allclose(np.sqrt(seen.variance), spread)
     rank = pd.Series(spread).rank().to_numpy()
     kind = PlateKind("thickness_mm", 5.9, 6.1)
     mine = kind.of(seen.run)
     p = mannwhitneyu(spread[mine], spread[~mine], method="asymptotic", use_continuity=False).pvalue
     assert 2 * (1 - byplates.ndtr(byplates.more_by_ranks(rank, mine))) == pytest.approx(p, rel=1e-6)
-    hours = seen.run["contact_hours"].to_numpy()
-    assert byplates.rises_by_ranks(rank, hours) == pytest.approx(
+    hours = seen.run["contact_hours"]
+    assert byplates.rises_by_ranks(rank, pd.Series(hours).rank().to_numpy()) == pytest.approx(
         spearmanr(hours, spread).statistic * np.sqrt(len(spread) - 1))
 
 
