@@ -37,7 +37,7 @@ def _step_of_burr(job: Job, step: BurrStep | None) -> list[str]:
         return []
     off, way = percent(round(abs(float(np.expm1(step.mean))), 2)), "below" if step.mean < 0 else "above"
     return [f"Radii of plates with {job.burr_severity} burr lie {off} {way} what all plates together tell, seen on "
-            f"{count(step.plates, 'plate')}: the window goes by theirs."]
+            f"{count(step.plates, 'plate')}: the job is judged by theirs."]
 
 
 def _own_steps(job: Job, fitted: LawFit) -> str:
@@ -47,7 +47,7 @@ def _own_steps(job: Job, fitted: LawFit) -> str:
     most = int(np.abs(own).argmax())
     where = POSITION_WORDS[fitted.layout.positions[most]]
     return (f"Edge positions of {job.material} do not lie to each other as in the log's other materials: radii at "
-            f"{where} edges stand {change(float(np.exp(own[most])))} apart. The window goes by {job.material}'s own.")
+            f"{where} edges stand {change(float(np.exp(own[most])))} apart. The job is judged by {job.material}'s own.")
 
 
 def _tilted(model: LineFit, job: Job, fitted: LawFit) -> list[str]:
@@ -77,7 +77,7 @@ def _kind(model: LineFit, fitted: LawFit, kind: PlateKind, which: int) -> list[s
     if abs(factor - 1) < _HARDLY:
         return []
     return [f"Edges scatter {factor:.2g} times as much {_words(model, kind)} ({count(plates, 'plate')}) as on "
-            "others: the window goes by these plates."]
+            "others: the job is judged by these plates."]
 
 
 def burr_said(model: LineFit, job: Job, kind: PlateKind, plates: int) -> str:
