@@ -30,7 +30,7 @@ from .layout import material_key
 from .linefit import JOINT_DRAWS, LineFit, job_settings
 from .rows import Floats
 from .seensheets import seen_sheets
-from .window import LEAST_WIDTH, widest
+from .window import wide_enough
 
 OUTCOMES, JOINT_OUTCOMES = 64, 24
 _FEWEST = 20.0
@@ -74,10 +74,8 @@ class Asked:
 
     def likely(self) -> tuple[float, float] | None:
         """The window at even odds, m/min; None where there is none."""
-        found = widest(self.low, self.high, 0.5) if np.isfinite(self.low).mean() >= 0.5 else None
-        if found is None or found[1] - found[0] < LEAST_WIDTH:
-            return None
-        return float(self.centre * np.exp(found[0])), float(self.centre * np.exp(found[1]))
+        found = wide_enough(self.low, self.high, 0.5)
+        return found and (float(self.centre * np.exp(found[0])), float(self.centre * np.exp(found[1])))
 
     def after(self, weight: Floats) -> Width:
         """The width where the draws have these weights."""
@@ -87,8 +85,8 @@ class Asked:
 
 
 def _width(low: Floats, high: Floats, job: Job, centre: float) -> Width:
-    found = widest(low, high, job.confidence) if np.isfinite(low).mean() >= job.confidence else None
-    if found is None or found[1] - found[0] < LEAST_WIDTH:
+    found = wide_enough(low, high, job.confidence)
+    if found is None:
         return Width(0.0, 0.0)
     return Width(found[1] - found[0], float(centre * (np.exp(found[1]) - np.exp(found[0]))))
 

@@ -17,7 +17,7 @@ from .job import Job
 from .lawfit import LawFit
 from .linemodel import LineModel
 from .rows import Floats, Spread, weight_of_second
-from .window import LEAST_WIDTH, widest
+from .window import wide_enough
 from .wording import percent
 
 CUT, BURR = "sheets", "burr of sheets"
@@ -59,10 +59,8 @@ def others_of(model: LineModel, job: Job, what: str) -> list[Other]:
 
 def window_of(low: Floats, high: Floats, confidence: float, centre: float) -> tuple[float, float] | None:
     """The window, m/min, of draws' intervals of log speed over `centre`; None where there is none."""
-    found = widest(low, high, confidence) if np.isfinite(low).mean() >= confidence else None
-    if found is None or found[1] - found[0] < LEAST_WIDTH:
-        return None
-    return float(centre * np.exp(found[0])), float(centre * np.exp(found[1]))
+    found = wide_enough(low, high, confidence)
+    return found and (float(centre * np.exp(found[0])), float(centre * np.exp(found[1])))
 
 
 def said(what: str, *spreads: float) -> str:

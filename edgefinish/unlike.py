@@ -25,9 +25,9 @@ def said(model: LineFit, job: Job, fitted: LawFit) -> list[str]:
                      f"{layout.position_spread[wild] / min(layout.position_spread.values()):.1f} times as much as "
                      "where they scatter least. Each position is judged by its own.")
     found += [_own_steps(job, fitted)] if layout.own_steps else []
-    found += _tilted(model, job, fitted)
-    for k, kind in enumerate(reversed(layout.kinds), 1):
-        found += _kind(model, fitted, kind, -k)
+    found += _tilted(job, fitted)
+    if layout.kinds:
+        found += _kinds(model, fitted)
     return found + _step_of_burr(job, model.step_of_burr(fitted, job))
 
 
@@ -50,7 +50,7 @@ def _own_steps(job: Job, fitted: LawFit) -> str:
             f"{where} edges stand {change(float(np.exp(own[most])))} apart. The job is judged by {job.material}'s own.")
 
 
-def _tilted(model: LineFit, job: Job, fitted: LawFit) -> list[str]:
+def _tilted(job: Job, fitted: LawFit) -> list[str]:
     """Settings to which positions answer each in its own way, where that counts at the job's."""
     layout, mean = fitted.layout, fitted.posterior.moments()[0]
     if not layout.tilts:
@@ -69,15 +69,14 @@ def _tilted(model: LineFit, job: Job, fitted: LawFit) -> list[str]:
     return found
 
 
-def _kind(model: LineFit, fitted: LawFit, kind: PlateKind, which: int) -> list[str]:
+def _kinds(model: LineFit, fitted: LawFit) -> list[str]:
     """Plates run as the job's are that scatter otherwise than the others."""
-    post = fitted.posterior
-    factor = float(np.exp(post.weight @ np.log(post.nodes.factor[:, which])))
-    plates = int(post.data.own[which].sum()) if post.data.own is not None else 0
-    if abs(factor - 1) < _HARDLY:
-        return []
-    return [f"Edges scatter {factor:.2g} times as much {_words(model, kind)} ({count(plates, 'plate')}) as on "
-            "others: the job is judged by these plates."]
+    post, kinds = fitted.posterior, fitted.layout.kinds
+    factors = np.exp(post.weight @ np.log(post.nodes.factor))[-len(kinds):]
+    plates = fitted.layout.data.own[-len(kinds):].sum(1)
+    return [f"Edges scatter {factor:.2g} times as much {_words(model, kind)} ({count(int(n), 'plate')}) as on others: "
+            "the job is judged by these plates."
+            for kind, factor, n in zip(kinds, factors, plates, strict=True) if abs(factor - 1) >= _HARDLY]
 
 
 def burr_said(model: LineFit, job: Job, kind: PlateKind, plates: int) -> str:

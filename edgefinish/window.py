@@ -31,9 +31,14 @@ def windows_of(promise: Promise, share: float, confidence: float) -> list[Found]
     found = []
     for speeds in speed_ranges(promise, share, confidence):
         low, high = speed_intervals(promise if speeds == promise.speeds else replace(promise, speeds=speeds), share)
-        ends = widest(low, high, confidence) if np.isfinite(low).mean() >= confidence else None
-        found.append(Found(ends if ends and ends[1] - ends[0] >= LEAST_WIDTH else None, low, high))
+        found.append(Found(wide_enough(low, high, confidence), low, high))
     return sorted(found, key=lambda one: one.ends[0] - one.ends[1] if one.ends else 0.0)
+
+
+def wide_enough(low: Floats, high: Floats, confidence: float) -> tuple[float, float] | None:
+    """The `widest` window of draws' intervals, where a drive can hold it; None where there is none."""
+    ends = widest(low, high, confidence) if np.isfinite(low).mean() >= confidence else None
+    return ends if ends and ends[1] - ends[0] >= LEAST_WIDTH else None
 
 
 def widest(low: Floats, high: Floats, confidence: float) -> tuple[float, float] | None:
