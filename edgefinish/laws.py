@@ -102,7 +102,7 @@ TERMS: tuple[Term, ...] = (
     Term("passes", 0.5, 0.25, 0.15, lambda s, c: np.log(np.asarray(s.passes, float))),
     Term("wear per 10 h", -0.15, 0.15, 0.10, lambda s, c: _age(s)),
     Term("early wear", 0.0, 0.15, 0.10, lambda s, c: np.sqrt(_age(s)) - _age(s)),
-    Term("running in", 0.0, 0.08, 0.04, lambda s, c: _run_in(_age(s))),
+    Term("running in", 0.0, 0.06, 0.04, lambda s, c: _run_in(_age(s))),
     Term("curvature in drum pressure", 0.0, 0.08, 0.04, lambda s, c: log_pressure(s, c) ** 2),
     Term("curvature in thickness", 0.0, 0.08, 0.04, lambda s, c: log_thickness(s, c) ** 2),
     Term("curvature in passes", 0.0, 0.08, 0.04, lambda s, c: np.log(np.asarray(s.passes, float)) ** 2),

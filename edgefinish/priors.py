@@ -29,7 +29,7 @@ class Priors:
     removal_edge: Spread = Spread(0.12, 0.7)
     removal_plate: Spread = Spread(0.04, 0.6)
     removal_sheet: Spread = Spread(0.05, 0.6)
-    position: float = 0.12
+    position: float = 0.10
     removal_position: float = 0.24
     material: tuple[Spread, Spread, Spread, Spread] = (
         Spread(0.20, 0.7), Spread(0.12, 0.7), Spread(0.12, 0.7), Spread(0.04, 0.7))
@@ -39,7 +39,7 @@ class Priors:
     material_position: tuple[float, float] = (0.05, 0.20)
     tilt: float = 0.30
     removal_material: float = 0.25
-    drift: float = 0.05
+    drift: float = 0.045
     run_in: float = TERMS[RUN_IN].sd
     bend: float = TERMS[BENDS[THICKNESS]].sd
 
