@@ -10,8 +10,9 @@ import pandas as pd
 from scipy.special import chdtrc, fdtrc
 
 from .laws import Centre, columns
-from .layout import TILTING, Layout, material_keys, plates_of, settings_of
+from .layout import ALONG, TILTING, Layout, material_keys, plates_of, settings_of
 from .posterior import Posterior
+from .priors import STANDARD
 from .rows import Floats, MixedData
 from .triallog import TrialLog
 
@@ -20,6 +21,8 @@ SURE = 0.01
 _OTHERWISE = 0.05
 """The same for a material's own steps of positions, and for exponents of their own at each position: to allow for them
 where there are none costs little."""
+_ALONG = 0.02
+"""The same for slopes on speed and wear of their own, which cost more."""
 ALIKE = 0.25
 """SD, over positions, of the logarithm of how much edges scatter: the prior where they are told apart. Judgement."""
 _FACTORS = np.linspace(-1.2, 1.2, 241)
@@ -27,6 +30,8 @@ _MOST_ROWS = 20_000
 _TELLS = 0.01  # of the prior's variance
 _DRAWN_IN = 3 * 1.4826  # times the median of residuals' sizes
 _FLAT, _SAME, _FREE = 1e-9, 1e-9, 5
+_OF_PLATES = STANDARD.plate.median / STANDARD.edge.median
+"""How much plates differ, over how much edges of a plate do, while positions are looked at."""
 _FEW, _FAR = 8, 1.0  # edges of which a scatter is worth a look, and the most that is believed of it, a logarithm
 
 
@@ -99,6 +104,18 @@ class Edges(NamedTuple):
         size = np.diff(np.r_[first, len(self.plate)])
         return values - (np.add.reduceat(values, first) / size[:, None])[self.plate]
 
+    def lessened(self, values: Floats, sheet: np.ndarray) -> Floats:
+        """Numbers of each row (n, …) less as much of the mean of its plate as leaves edges that differ independently,
+        and less what each `sheet` (n,) may add, (n, columns): generalised least squares of random plates (Fuller and
+        Battese 1973, J. Am. Stat. Assoc. 68, 626)."""
+        values = values.reshape(len(self.plate), -1).astype(float)
+        own = np.sqrt(1 / (1 + np.bincount(self.plate) * _OF_PLATES**2))[self.plate]
+        within = self.within(values)
+        values = within + own[:, None] * (values - within)
+        of_sheet = np.bincount(sheet, own**2)
+        mean = np.stack([np.bincount(sheet, own * column) for column in values.T], 1) / of_sheet[:, None]
+        return values - own[:, None] * mean[sheet]
+
     def tilted(self, log: TrialLog, term: int) -> Floats:
         """Columns of each position's own slope on a setting, within plates; (n, positions)."""
         x = columns(settings_of(log.rows, self.at), Centre(1.0, 1.0, 1.0, 1.0))[:, term]
@@ -112,27 +129,33 @@ class Edges(NamedTuple):
         return _left_over(y, np.hstack([self.within(self.steps), *(self.tilted(log, term) for term in tilts)]))[0]
 
 
-def tilts_of(log: TrialLog) -> tuple[int, ...]:
-    """Settings (places in `TERMS`) to which edge positions clearly answer each in its own way.
+def tilts_of(log: TrialLog, here: np.ndarray | bool = True) -> tuple[int, ...]:
+    """Settings (places in `TERMS`) to which edge positions clearly answer each in its own way, on rows `here` (n,).
 
-    F tests, one a setting, of slopes of each position in how edges differ from their plate, positions of each material
-    apart; far residuals are drawn in. Bounds tell nothing here.
+    F tests, one a setting, of slopes of each position, beside the laws and positions of each material; plates share
+    as much as is usual, sheets are left open; far residuals are drawn in. Bounds tell nothing here.
     """
-    edges = Edges.of(log, most=_MOST_ROWS)
+    edges = Edges.of(log, here, most=_MOST_ROWS)
     if edges.places.shape[1] < 2:
         return ()
-    steps = edges.within(edges.steps)
-    y, off = edges.within(np.log(log.reading("edge_radius_mm").value[edges.at]))[:, 0], edges.off(log, ())
+    settings = columns(settings_of(log.rows, edges.at), Centre(1.0, 1.0, 1.0, 1.0))
+    settings = (settings - settings.mean(0)) / np.maximum(settings.std(0), _FLAT)
+    sheet = pd.factorize(log.rows["abrasive_sheet"].iloc[edges.at])[0]
+    y = edges.lessened(np.log(log.reading("edge_radius_mm").value[edges.at]), sheet)[:, 0]
+    base = edges.lessened(np.hstack([edges.steps, settings]), sheet)
+    off = _left_over(y, base)[0]
     far = _DRAWN_IN * float(np.median(np.abs(off)))
     y = y - off + np.clip(off, -far, far)
-    off, rank = _left_over(y, steps)
+    off, rank = _left_over(y, base)
     found = []
     for term in TILTING:
-        left, more = _left_over(y, np.hstack([steps, edges.tilted(log, term)]))
-        freedom = len(y) - edges.plate[-1] - 1 - more
+        own = edges.lessened(edges.places * settings[:, [term]], sheet)
+        left, more = _left_over(y, np.hstack([base, own]))
+        freedom = len(y) - sheet.max() - 1 - more
         if more > rank and freedom >= _FREE:
             ratio = ((off @ off - left @ left) / (more - rank)) / max(left @ left / freedom, _FLAT**2)
-            found += [term] if fdtrc(more - rank, freedom, ratio) < _OTHERWISE else []
+            sure = _ALONG if term in ALONG else _OTHERWISE
+            found += [term] if fdtrc(more - rank, freedom, ratio) < sure else []
     return tuple(found)
 
 

@@ -113,22 +113,27 @@ def _middle(draws: Floats) -> Floats:
     return ordered[half] if len(draws) % 2 else (ordered[half - 1] + ordered[half]) / 2
 
 
-def _where(model: LineFit, promise: Promise, one: _Limit, positions: list[str]) -> str:
-    """Edge position and sheet age where a limit binds, by posterior means."""
+def _where(promise: Promise, one: _Limit, positions: list[str], x: float) -> str:
+    """Edge position and sheet age where a limit binds at a speed, by posterior means."""
     path, ages = promise.removal if one.what == "removal too great" else promise.radius, promise.ages
     own = promise.burr.position if promise.burr is not None and one.what == BURR_LEFT else None
 
     def look() -> str:
-        step = path.position.mean(0)
+        if path.own is None:
+            worn = wear_columns(ages) @ path.kept.keep("mean wear", lambda: path.wear.mean(0))
+            dose = worn[:, None] + path.position.mean(0)
+        else:
+            dose = np.stack([path.mean(x, age).mean(0) for age in ages])
         if promise.burr is not None and own is not None:
-            step = step + (own / promise.burr.slope[:, None]).mean(0)
-        position = positions[int(step.argmax() if one.grows else step.argmin())]
-        worn = wear_columns(ages) @ path.kept.keep("mean wear", lambda: path.wear.mean(0))
-        age = float(ages[int(worn.argmax() if one.grows else worn.argmin())])
+            dose = dose + (own / promise.burr.slope[:, None]).mean(0)
+        of_age, place = np.unravel_index(dose.argmax() if one.grows else dose.argmin(), dose.shape)
+        position, age = positions[place], float(ages[of_age])
         nearly = age < _NEARLY_FRESH * ages[-1]  # which of the few ages looked at says no more
         sheet = "a fresh sheet" if age == 0 else "a nearly fresh sheet" if nearly else f"a sheet of {age:.3g} h"
         return f"at {POSITION_WORDS[position]} edges on {sheet}"
-    return look() if own is not None else path.kept.keep(("where", ages.tobytes(), one.grows, tuple(positions)), look)
+    if own is not None or path.own is not None:
+        return look()
+    return path.kept.keep(("where", ages.tobytes(), one.grows, tuple(positions)), look)
 
 
 def _said(model: LineFit, job: Job, one: _Limit) -> str:
@@ -158,7 +163,7 @@ def bindings(model: LineFit, job: Job, promise: Promise, tried: evidence.Tried, 
             continue
         one = _binding(promise, x, word == "Below", job.confidence)
         out.append(Ending(one.what, f"{word} {speed}, {_said(model, job, one)} too often, "
-                                    f"{_where(model, promise, one, positions)} first."))
+                                    f"{_where(promise, one, positions, x)} first."))
     return out[0], out[1]
 
 
@@ -186,7 +191,7 @@ def refusal(model: LineFit, job: Job, fitted: LawFit, promise: Promise, possible
     centre = fitted.layout.centre.feed_speed_m_min
     speed = shown("feed_speed_m_min", centre * float(np.exp(x[best])), model.units)
     low, median, high = _quantiles(shares)
-    where = _where(model, promise, one, _position_names(model, job))
+    where = _where(promise, one, _position_names(model, job), float(x[best]))
     verdict: Literal["no window", "not enough evidence"] = "not enough evidence"
     if possible <= max(0.05, 1 - job.confidence):
         verdict = "no window"

@@ -122,8 +122,8 @@ def response(model: LineFit, job: Job, quantity: str, speed: Floats, hours: Floa
         scatter = own
     x = np.log(speed / fitted.layout.centre.feed_speed_m_min)
     which, factor = _position_of_draw(model, fitted, job, len(promise.node), position)
-    step = path.position[np.arange(len(which)), which]
-    mean = path.at(x) + path.wear @ wear_columns(hours).T + step[:, None]
+    path = path.of_position(which)
+    mean = path.at(x) + path.wear @ wear_columns(hours).T + path.position
     count = len(promise.node)
     chance = ndtri(shuffled(count, 4))[:, None] * shared
     tail = scatter.edge[promise.node] * stdtrit(1 / scatter.tail[promise.node], shuffled(count, 5))
@@ -158,7 +158,7 @@ def _cleared(model: LineFit, job: Job, speed: Floats, hours: Floats, position: s
     which, factor = _position_of_draw(model, fitted, job, len(full.node), position)
     draw = np.arange(len(which))
     burr = full.burr if full.burr.position is None else full.burr.with_position(full.burr.position[draw, which])
-    one = replace(full, radius=full.radius.with_position(full.radius.position[draw, which]), burr=burr,
+    one = replace(full, radius=full.radius.of_position(which), burr=burr,
                   radius_limits=(-np.inf, np.inf), removal_limit=np.inf,
                   position_spread=factor[:1] if position else None).thinned(_ENOUGH)
     shares = shares_along(one, np.log(speed / fitted.layout.centre.feed_speed_m_min), hours)

@@ -43,6 +43,11 @@ def speed_intervals(promise: Promise, share: float) -> tuple[Floats, Floats]:
     (inf, −inf) where there is none. In closed form where only the radius is limited, else by Newton steps; draws whose
     dose does not fall all the way with speed are looked through at 25 speeds.
     """
+    if len(promise.parts) > 1:
+        lows, highs = zip(*(speed_intervals(part, share) for part in promise.parts), strict=True)
+        low, high = np.max(lows, axis=0), np.min(highs, axis=0)
+        none = low > high
+        return np.where(none, np.inf, low), np.where(none, -np.inf, high)
     if promise.radius_alone:
         return _solve_intervals(promise.radius, *_bands(promise, share), promise.speeds)
     low, high, sure = _climb_in(promise, share)
@@ -70,6 +75,9 @@ def speed_ranges(promise: Promise, share: float, confidence: float) -> list[tupl
 
 def turning(promise: Promise) -> float:
     """Share of the draws in which not every dose falls all the way with speed."""
+    if len(promise.parts) > 1:
+        return max(turning(part) for part in promise.parts)
+
     def look() -> float:
         return float(np.mean(~_all_fall(promise)))
     return promise.radius.kept.keep(("turning", promise.speeds, promise.removal is None), look)

@@ -127,6 +127,10 @@ def columns(settings: Settings, centre: Centre) -> Floats:
     return out
 
 
+STRAIGHT_WEAR = np.array([1.0, 0.0, 0.0])
+"""Wear that goes straight with contact hours, in the columns of `wear_columns`."""
+
+
 def wear_columns(contact_hours: ArrayLike) -> Floats:
     """The columns of wear alone, shape (…, 3)."""
     age = np.asarray(contact_hours, float) / WEAR_HOURS

@@ -48,7 +48,9 @@ OWN_WEAR = np.array([1.0, 0.5, 0.0])
 """Wear that is a material's own, in the columns of `laws.wear_columns`: half way between a straight line in contact
 hours and one in their square root."""
 _OWN = 4  # what a material has of its own: level, feed exponent, pressure exponent, wear
-TILTING = (PRESSURE, GRAIN, THICKNESS, PASSES)
+ALONG = (FEED, WEAR.start)
+"""Speed and straight wear, along which a window extends."""
+TILTING = (*ALONG, PRESSURE, GRAIN, THICKNESS, PASSES)
 """Settings to which edge positions may answer each in its own way."""
 FINEST = 0.002
 """Edges of one plate never differ by less than this fraction (an SD): no gauge tells radii so far apart."""
@@ -170,6 +172,15 @@ class Layout:
             slopes = coef[..., self.names.tilts].reshape(*coef.shape[:-1], len(self.tilts), -1)[..., position]
             step = step + (slopes * self.tilted(settings).T.reshape(len(self.tilts), -1)).sum(-2)
         return step
+
+    def along(self, coef: Floats, position: Sequence[int]) -> Floats | None:
+        """What some positions add to the slopes of log radius on speed and on wear, (2, draws, positions); None where
+        they answer alike to both."""
+        if not set(ALONG) & set(self.tilts):
+            return None
+        slopes = coef[:, self.names.tilts].reshape(len(coef), len(self.tilts), -1)[..., list(position)]
+        return np.stack([slopes[:, self.tilts.index(k)] if k in self.tilts else np.zeros_like(slopes[:, 0])
+                         for k in ALONG])
 
     def own_plates(self, material: NDArray[np.intp], plates: pd.DataFrame) -> NDArray[np.bool_]:
         """Which of some plates, of materials (indices), have which factors of spreads of their own, (F, R)."""
@@ -315,7 +326,8 @@ def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Pr
     mean, sd = _coefficient_priors(y, is_removal, removal, len(materials), n_pos, order is not None, priors)
     n_last = [n_pos * (is_asked is not None), n_pos * len(tilts)]
     mean = np.r_[mean, np.zeros(sum(n_last))]
-    sd = np.r_[sd, np.repeat([priors.material_position[own_steps], priors.tilt], n_last)]
+    tilt_sd = [priors.tilt_along if k in ALONG else priors.tilt for k in tilts]
+    sd = np.r_[sd, np.full(n_last[0], priors.material_position[own_steps]), np.repeat(tilt_sd, n_pos)]
     ends = np.cumsum([n_dose, n_own, n_pos, n_pos * removal, *n_last])
     data = MixedData(
         y=y, side=side.astype(np.int8), scale=is_removal.astype(np.intp), load=load, plate=plate, sheet=sheet,
@@ -380,14 +392,16 @@ def paths(layout: Layout, coef: Floats, material: int, positions: Sequence[int],
     if m > 1 and material != NOBODY:
         slope += dose[:, t + n + m + material]
         worn += dose[:, t + n + 3 * m + material, None] * OWN_WEAR
-    position = layout.steps_at(coef, np.asarray(positions, int), material, settings)
-    radius = Path(np.zeros(len(coef)), slope, dose[:, t + CURVATURE].copy(), worn, position)
+    start = replace(settings, feed_speed_m_min=layout.centre.feed_speed_m_min, contact_hours=0.0)
+    position, along = layout.steps_at(coef, np.asarray(positions, int), material, start), layout.along(coef, positions)
+    radius = Path(np.zeros(len(coef)), slope, dose[:, t + CURVATURE].copy(), worn, position, along)
     if not layout.has_removal:
         return radius, None
     own = coef[:, names.removal]
     removal = Path(
         np.zeros(len(coef)), AREA_LAW * slope + own[:, t + FEED], AREA_LAW * radius.bend + own[:, t + CURVATURE],
-        AREA_LAW * radius.wear + wear(own), AREA_LAW * position + coef[:, names.removal_position][:, positions])
+        AREA_LAW * radius.wear + wear(own), AREA_LAW * position + coef[:, names.removal_position][:, positions],
+        None if along is None else AREA_LAW * along)
     return radius, removal
 
 

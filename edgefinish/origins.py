@@ -14,7 +14,7 @@ from .drawing import COLOURS, axis, empty, judged, line, nothing, word
 from .insight import weighted_quantiles
 from .intervals import speed_intervals
 from .job import SpeedWindow
-from .laws import WEAR_HOURS, wear_columns
+from .laws import WEAR_HOURS
 from .results import Results
 from .rows import Floats
 from .triallog import TrialLog
@@ -79,8 +79,7 @@ def _origins(results: Results, window: SpeedWindow) -> Origins:
     centre = fitted.layout.centre.feed_speed_m_min
     promise = model.promise(job, tried).thinned(_ENOUGH)
     speed, age = window.recommended_m_min or math.sqrt(tried[0] * tried[1]), float(np.mean(job.sheet_hours))
-    mean = promise.radius.at(np.array([math.log(speed / centre)])) + (promise.radius.wear @ wear_columns(
-        np.array([age])).T) + promise.radius.position
+    mean = promise.radius.mean(math.log(speed / centre), age)
     law = float(mean.var(0).mean())
     post = fitted.posterior
     sd, tail = fitted.spreads, post.nodes.tail[:, 0]

@@ -19,7 +19,8 @@ class Priors:
     others', or may where they clearly do. `own_spread`: the SD of the logarithm of a factor on all spreads of the
     material asked for, `kind_spread` of one on edges and plates run as the job's are, where these clearly scatter
     otherwise. `tilt`: the SD of exponents of a setting at one
-    edge position against the others, where positions clearly answer otherwise to it.
+    edge position against the others, where positions clearly answer otherwise to it; `tilt_along` of those of speed,
+    and of wear per 10 h.
     """
 
     edge: Spread = Spread(0.10, 0.7)
@@ -38,6 +39,7 @@ class Priors:
     kind_spread: float = 0.40
     material_position: tuple[float, float] = (0.05, 0.20)
     tilt: float = 0.30
+    tilt_along: float = 0.15
     removal_material: float = 0.25
     drift: float = 0.045
     run_in: float = TERMS[RUN_IN].sd

@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.special import ndtr
 
-from .laws import wear_columns
+from .laws import STRAIGHT_WEAR, wear_columns
 from .rows import Floats, Store
 from .scatter import Scatter
 
@@ -27,8 +27,9 @@ _AGES = 7
 class Path:
     """Log response of a job in each draw: level + slope x + bend x² + wear + position, x = log feed over the centre.
 
-    `level`, `slope`, `bend` (draws,); `wear` (draws, 3) for `laws.wear_columns`; `position` (draws, positions). `kept`:
-    what does not hang on the level, for all jobs of one law; `tables`: the same where it is large.
+    `level`, `slope`, `bend` (draws,); `wear` (draws, 3) for `laws.wear_columns`; `position` (draws, positions).
+    `own`: what each position adds to slope and straight wear, (2, draws, positions), None where all answer alike.
+    `kept`: what does not hang on the level, for all jobs of one law; `tables`: the same where it is large.
     """
 
     level: Floats
@@ -36,6 +37,7 @@ class Path:
     bend: Floats
     wear: Floats
     position: Floats
+    own: Floats | None = None
     kept: Store = field(default_factory=partial(Store, 40), repr=False)
     tables: Store = field(default_factory=partial(Store, 6), repr=False)
 
@@ -64,14 +66,32 @@ class Path:
     def some(self, pick: slice | np.ndarray) -> Path:
         """Some of the draws; of a slice of them too all is kept that does not hang on the level."""
         def look() -> Path:
-            return Path(self.level[pick], self.slope[pick], self.bend[pick], self.wear[pick], self.position[pick])
+            return Path(self.level[pick], self.slope[pick], self.bend[pick], self.wear[pick], self.position[pick],
+                        None if self.own is None else self.own[:, pick])
         if not isinstance(pick, slice):
             return look()
         return replace(self.kept.keep(("some", pick.start, pick.stop, pick.step), look), level=self.level[pick])
 
-    def with_position(self, step: Floats) -> Path:
-        """The same path at one position alone, its step (draws,)."""
-        return Path(self.level, self.slope, self.bend, self.wear, step[:, None])
+    def of_position(self, which: np.ndarray) -> Path:
+        """The same path at one position alone, `which` (draws,) of them."""
+        draw = np.arange(len(which))
+        step = self.position[draw, which][:, None]
+        if self.own is None:
+            return Path(self.level, self.slope, self.bend, self.wear, step, tables=self.tables)
+        slope, wear = self.own[:, draw, which]
+        return Path(self.level, self.slope + slope, self.bend, self.wear + wear[:, None] * STRAIGHT_WEAR, step,
+                    tables=self.tables)
+
+    @cached_property
+    def of_positions(self) -> list[Path]:
+        """The path of each position alone."""
+        return [self.of_position(np.full(len(self.level), i)) for i in range(self.position.shape[1])]
+
+    def mean(self, x: float, hours: float) -> Floats:
+        """At one speed and sheet age, (draws, positions)."""
+        worn = wear_columns(hours)
+        return np.stack([path.at(np.array([x]))[:, 0] + path.wear @ worn + path.position[:, 0]
+                         for path in self.of_positions], 1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -174,6 +194,18 @@ class Promise:
         if self.burr is not None and self.burr.by_position:
             return [Alike(float(f), np.array([i]), self.burr.by_position[i]) for i, f in enumerate(spread)]
         return [Alike(float(f), np.flatnonzero(spread == f), self.burr) for f in np.unique(spread)]
+
+    @cached_property
+    def parts(self) -> list[Promise]:
+        """Itself; or each position alone, where positions answer otherwise to speed or wear."""
+        if self.radius.own is None:
+            return [self]
+        burrs = [] if self.burr is None else self.burr.by_position
+        spread = self.position_spread
+        return [replace(self, radius=path, removal=self.removal and self.removal.of_positions[i],
+                        burr=burrs[i] if burrs else self.burr,
+                        position_spread=None if spread is None else spread[[i]])
+                for i, path in enumerate(self.radius.of_positions)]
 
     @property
     def draws_of_node(self) -> np.ndarray:

@@ -37,6 +37,8 @@ class Corner(NamedTuple):
 
 def worst_shares(promise: Promise, x: Floats, rows: Rows = ALL) -> Floats:
     """Least share over positions and sheet ages in some draws at each speed, (rows, len(x))."""
+    if len(promise.parts) > 1:
+        return np.min([worst_shares(part, x, rows) for part in promise.parts], axis=0)
     if promise.radius_alone:
         return radius_shares(promise if rows is ALL else promise.some(rows), x)[2]
     return Shares(promise).worst(x, [*slow_corners(promise), *fast_corners(promise)], rows)
@@ -255,6 +257,8 @@ def radius_shares(promise: Promise, x: Floats) -> Floats:
 
     By the mixture that the intervals are solved with.
     """
+    if len(promise.parts) > 1:
+        return np.min([radius_shares(part, x) for part in promise.parts], axis=0)
     key = ("corners", promise.hours, *np.isfinite(promise.radius_limits))
     sd, step = promise.radius.kept.keep(key, partial(_corner_edges, promise))
     mean = (promise.radius.at(x) + step[..., None])[..., None]

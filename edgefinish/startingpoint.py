@@ -106,7 +106,8 @@ def _as_another(model: LineFit, job: Job, fitted: LawFit) -> Promise:
 
 def _stepped(path: Path, level: Floats, slope: Floats, wear: Floats) -> Path:
     """Another law: nothing that was kept of the first one holds for it."""
-    return Path(path.level + level, path.slope + slope, path.bend, path.wear + wear, path.position)
+    return Path(path.level + level, path.slope + slope, path.bend, path.wear + wear, path.position,
+                path.own)
 
 
 def _steps(fitted: LawFit, node: NDArray[np.intp]) -> Floats:

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from .byburr import BurrStep
 from .job import Job
 from .lawfit import LawFit
-from .laws import TERMS
+from .laws import FEED, TERMS, WEAR
 from .linefit import LineFit, job_settings
 from .platekind import PlateKind
 from .units import QUANTITIES, shown
 from .wording import POSITION_WORDS, change, count, percent
 
+_MIDDLE = "in the middle of what was run"
+_ANSWERS = {FEED: ("feed speed", "where it is doubled", "if they did"),
+            WEAR.start: ("wear of the sheet", "at the job's oldest sheet age", "if they did")}
 _HARDLY = 0.05  # of spread, or of a radius: less is not worth a sentence
 
 
@@ -56,16 +61,18 @@ def _tilted(job: Job, fitted: LawFit) -> list[str]:
     if not layout.tilts:
         return []
     slopes = mean[layout.names.tilts].reshape(len(layout.tilts), -1)
-    here = slopes * layout.tilted(job_settings(job))[:, None]
+    oldest = replace(job_settings(job), feed_speed_m_min=2 * layout.centre.feed_speed_m_min,
+                     contact_hours=job.sheet_hours[1])
+    here = slopes * layout.tilted(oldest)[:, None]
     here = here - here.mean(1, keepdims=True)
     found = []
     for term, step in zip(layout.tilts, here, strict=True):
         most = int(np.abs(step).argmax())
         if abs(step[most]) > _HARDLY:
             where, far = POSITION_WORDS[layout.positions[most]], change(float(np.exp(step[most])))
-            found.append(f"Edge positions do not answer alike to {TERMS[term].name}: at the job's, radii at {where} "
-                         f"edges stand {far} from where they would in the middle of what was run. Each position is "
-                         "judged by its own.")
+            what, at, otherwise = _ANSWERS.get(term, (TERMS[term].name, "at the job's", _MIDDLE))
+            found.append(f"Edge positions do not answer alike to {what}: {at}, radii at {where} edges stand {far} from "
+                         f"where they would {otherwise}. Each position is judged by its own.")
     return found
 
 

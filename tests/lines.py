@@ -86,6 +86,7 @@ class Truth:
     position: Mapping[str, float] = field(
         default_factory=lambda: {"leading": 0.05, "trailing": -0.04, "lateral": 0.02, "cutout": -0.06})
     position_feed: Mapping[str, float] = field(default_factory=dict)
+    position_wear: Mapping[str, float] = field(default_factory=dict)  # beyond the others', per 10 h
     position_spread: Mapping[str, float] = field(default_factory=dict)
     materials: Mapping[str, tuple[float, float]] = field(default_factory=lambda: {"S355": (0.0, 0.0)})  # level, feed
     sheet: float = 0.08
@@ -125,6 +126,7 @@ class Truth:
             eta = eta - 0.5 * np.log1p(np.exp(2 * eta) / self.cap_mm**2)
         if position is not None:
             eta = eta + self.position[position] + self.position_feed.get(position, 0.0) * x
+            eta = eta + self.position_wear.get(position, 0.0) * h
         return eta
 
     def removal_centre(self, job: Job, feed: np.ndarray, hours: np.ndarray) -> np.ndarray:

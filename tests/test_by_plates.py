@@ -8,16 +8,11 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-import statsmodels.formula.api as smf
 from lines import FAMILIES, Plan, holds, run_trial
 from scipy.stats import mannwhitneyu, spearmanr
 
 import edgefinish as ef
 from edgefinish import byplates
-from edgefinish.byposition import tilts_of
-from edgefinish.laws import GRAIN, PRESSURE
-from edgefinish.layout import settings_of
-from edgefinish.linefit import job_settings
 from edgefinish.platekind import PlateKind
 
 THIN = tuple(range(1, 37, 3))  # twelve plates of 36
@@ -128,83 +123,6 @@ def test_a_job_between_tried_settings_goes_by_the_wilder_side():
     assert kind.low < 15 < kind.high
 
 
-def tilted(slope: float, seed: int, pressures=PRESSURES):
-    """Leading edges answer to pressure by `slope` more, cut-outs by as much less; the truth at the last pressure."""
-    usual = FAMILIES["usual"](np.random.default_rng([seed, 33]))[0]
-    truths = []
-    for p in pressures:
-        by = slope * np.log(p / 60)
-        place = {**usual.position, "leading": usual.position["leading"] + by, "cutout": usual.position["cutout"] - by}
-        truths.append(replace(usual, level=usual.level + usual.pressure * np.log(p / 60), position=place))
-    log = of_truths(truths, seed, lambda run: run % len(pressures))
-    by_run = log["run"].str[1:].astype(int).map(lambda run: pressures[run % len(pressures)])
-    return truths[-1], log.assign(drum_pressure_kPa=by_run)
-
-
-@pytest.mark.parametrize("slope", [0.0, 0.4])
-def test_positions_that_answer_to_pressure_in_their_own_way_are_judged_so(slope):
-    """With one step of each position for all pressures, leading edges and cut-outs lie 0.23 nearer than they do."""
-    told, held, issued, found, job = 0, 0, 0, 0, asked(drum_pressure_kPa=80, edge_radius_mm=(0.2, 1.0))
-    off = []
-    for seed in range(12):
-        truth, log = tilted(slope, seed)
-        model = ef.fit(ef.read_log(log))
-        window = model.window(job)
-        found += PRESSURE in model.tilts
-        step = dict(zip(model.law_for(job).layout.positions, model.promise(job, (1.0, 4.0)).radius.position.mean(0),
-                        strict=True))
-        off.append(step["leading"] - step["cutout"] - truth.position["leading"] + truth.position["cutout"])
-        told += any(r.startswith("Edge positions do not answer alike to drum pressure") for r in window.reasons)
-        if window.verdict == "window":
-            issued += 1
-            held += holds(truth, replace(job, drum_pressure_kPa=60), window.low_m_min, window.high_m_min)
-    assert held >= issued - 1 and issued >= 10 and abs(np.mean(off)) < 0.08  # the prior's pull, of 0.23
-    assert min(found, told) >= 10 if slope else max(found, told) <= 2
-
-
-def test_what_is_told_apart_by_setting_an_f_test_tells_apart_too():
-    """Of statsmodels: slopes of each position, positions and plates in the model."""
-    for slope in (0.0, 0.12, 0.4):
-        _, log = tilted(slope, 2)
-        rows = ef.read_log(log).rows.assign(y=lambda r: np.log(r["edge_radius_mm"]),
-                                            x=lambda r: np.log(r["drum_pressure_kPa"] / 60))
-        plain = smf.ols("y ~ C(run) + C(edge_position)", rows).fit()
-        far = 3 * 1.4826 * np.median(np.abs(plain.resid))
-        rows["y"] = plain.fittedvalues + plain.resid.clip(-far, far)
-        for place in ("leading", "trailing", "lateral"):  # slopes of these against the fourth position's
-            rows[place] = rows["x"] * (rows["edge_position"] == place)
-        one, other = (smf.ols(f"y ~ C(run) + C(edge_position){more}", rows).fit()
-                      for more in ("", " + leading + trailing + lateral"))
-        p = other.compare_f_test(one)[1]
-        assert (PRESSURE in tilts_of(ef.read_log(log))) == (p < 0.05), slope
-
-
-def test_rows_of_the_model_and_a_jobs_steps_are_one_law():
-    """Columns laid out for the log's rows, times coefficients, are the dose and steps that jobs are answered with."""
-    _, log = tilted(0.4, 1)
-    log = pd.concat([log, log.assign(material="1.4301", run="N" + log["run"])])
-    model = ef.fit(ef.read_log(log))
-    law = model.law_for(asked(drum_pressure_kPa=80))
-    layout, data = law.layout, law.posterior.data
-    assert PRESSURE in layout.tilts and GRAIN not in layout.tilts and layout.asked == "S355"
-    coef = np.random.default_rng(1).normal(size=(2, len(data.coef_mean)))
-    plates = data.plate_columns.shape[2]
-    wanted = (coef[:, :plates] @ data.plate_columns[:, 0].T)[:, data.plate] + coef[:, plates:] @ data.row_columns.T
-    rows = model.log.rows.iloc[layout.row]
-    material = pd.Index(layout.materials).get_indexer(rows["material"])
-    position = pd.Index(layout.positions).get_indexer(rows["edge_position"])
-    settings, drift = settings_of(rows), data.plate_columns[data.plate, 0, layout.names.dose.stop - 1]
-    got = coef[:, layout.names.dose] @ layout.dose_columns(settings, material, drift).T
-    np.testing.assert_allclose(got + layout.steps_at(coef, position, material, settings), wanted)
-    job = asked(drum_pressure_kPa=80)
-    promise = [model.promise(replace(job, drum_pressure_kPa=p), (1.0, 4.0)) for p in (60.0, 80.0)]
-    steps = [p.radius.position.mean(0) - p.radius.position.mean() for p in promise]
-    here = [model.measured_positions(layout, job).index(layout.positions.index(p)) for p in ("leading", "cutout")]
-    gap = (steps[1] - steps[0])[here]
-    assert gap[0] > 0.05 and gap[1] < -0.05
-    assert job_settings(job).drum_pressure_kPa == 80
-
-
 def test_kinds_are_told_apart_one_after_the_other():
     """Thin plates scatter twice as much, plates with heavy burr twice again."""
     job = asked(thickness_mm=6.0, burr_severity="heavy")
@@ -222,16 +140,6 @@ def test_kinds_are_told_apart_one_after_the_other():
     factors = np.exp(law.posterior.weight @ np.log(law.posterior.nodes.factor))
     assert law.posterior.settled and len(factors) == 2 and (factors > 1.3).all()
     np.testing.assert_allclose(law.spreads[:, 0], law.posterior.nodes.sd[:, 0] * law.posterior.nodes.factor.prod(1))
-
-
-def test_positions_that_answer_otherwise_are_no_scatter():
-    job = asked(drum_pressure_kPa=110)
-    for seed in range(4):
-        _, log = tilted(1.0, seed, (55.0, 60.0, 110.0))
-        model = ef.fit(ef.read_log(log))
-        assert PRESSURE in model.tilts and model.kinds_for(job) == ()
-    seen = byplates.scatter_of(model.log, np.ones(len(model.log.rows), bool), ())
-    assert byplates.kinds_apart(seen, job) != ()  # taken for scatter, where tilts are left in
 
 
 def test_one_height_of_burr_on_a_few_plates_looks_copied():

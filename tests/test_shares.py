@@ -73,8 +73,8 @@ def test_where_burr_differs_by_position_the_worst_is_the_worst_of_each_alone():
     whole = replace(one, radius=radius, removal=removal, burr=replace(one.burr, position=steps))
     x = np.array([-0.4, 0.0, 0.5])
     alone = [worst_shares(replace(whole, burr=one.burr.with_position(steps[:, i]),
-                                  radius=radius.with_position(radius.position[:, i]),
-                                  removal=removal.with_position(removal.position[:, i])), x) for i in range(3)]
+                                  radius=radius.of_positions[i], removal=removal.of_positions[i]), x)
+             for i in range(3)]
     np.testing.assert_allclose(worst_shares(whole, x), np.min(alone, axis=0), atol=1e-6)
     assert np.argmin(alone, axis=0)[:, 2].tolist() == [1, 1, 1]  # not where the dose is least
 
