@@ -13,7 +13,7 @@ from scipy.stats import rankdata
 from .burr import BurrPosterior, score_of
 from .byposition import Edges
 from .job import Job
-from .layout import plates_of
+from .layout import Tilt, plates_of
 from .platekind import PlateKind
 from .rows import Floats
 from .triallog import TrialLog
@@ -47,7 +47,7 @@ class PlateScatter(NamedTuple):
         return cls(run, variance, rankdata(variance), rankdata(run["contact_hours"]))
 
 
-def scatter_of(log: TrialLog, here: np.ndarray, tilts: tuple[int, ...]) -> PlateScatter:
+def scatter_of(log: TrialLog, here: np.ndarray, tilts: tuple[Tilt, ...]) -> PlateScatter:
     """Of plates that have rows `here` (n,), about positions that answer to some settings each in its own way."""
     edges = Edges.of(log, here)
     count, first = np.bincount(edges.plate), np.unique(edges.plate, return_index=True)[1]

@@ -10,7 +10,7 @@ import pandas as pd
 from scipy.special import chdtrc, fdtrc
 
 from .laws import Centre, columns
-from .layout import ALONG, TILTING, Layout, material_keys, plates_of, settings_of
+from .layout import ALONG, TILTING, Layout, Tilt, material_keys, plates_of, settings_of
 from .posterior import Posterior
 from .priors import STANDARD
 from .rows import Floats, MixedData
@@ -23,6 +23,8 @@ _OTHERWISE = 0.05
 where there are none costs little."""
 _ALONG = 0.02
 """The same for slopes on speed and wear of their own, which cost more."""
+_ONE_OF_MANY = 0.005
+"""The same for exponents that positions of one material have beyond the others', of few plates."""
 ALIKE = 0.25
 """SD, over positions, of the logarithm of how much edges scatter: the prior where they are told apart. Judgement."""
 _FACTORS = np.linspace(-1.2, 1.2, 241)
@@ -116,46 +118,49 @@ class Edges(NamedTuple):
         mean = np.stack([np.bincount(sheet, own * column) for column in values.T], 1) / of_sheet[:, None]
         return values - own[:, None] * mean[sheet]
 
-    def tilted(self, log: TrialLog, term: int) -> Floats:
+    def tilted(self, log: TrialLog, tilt: Tilt) -> Floats:
         """Columns of each position's own slope on a setting, within plates; (n, positions)."""
-        x = columns(settings_of(log.rows, self.at), Centre(1.0, 1.0, 1.0, 1.0))[:, term]
+        x = columns(settings_of(log.rows, self.at), Centre(1.0, 1.0, 1.0, 1.0))[:, tilt.term]
         return self.within(self.places * (x - x.mean())[:, None])
 
-    def off(self, log: TrialLog, tilts: tuple[int, ...]) -> Floats:
-        """Log radii less what plates and positions, tilted as told, have in common, (n,)."""
+    def off(self, log: TrialLog, tilts: tuple[Tilt, ...]) -> Floats:
+        """Log radii, of one material, less what plates and positions, tilted as told, have in common, (n,)."""
         if not len(self.at):
             return np.empty(0)
         y = self.within(np.log(log.reading("edge_radius_mm").value[self.at]))[:, 0]
-        return _left_over(y, np.hstack([self.within(self.steps), *(self.tilted(log, term) for term in tilts)]))[0]
+        return _left_over(y, np.hstack([self.within(self.steps), *(self.tilted(log, tilt) for tilt in tilts)]))[0]
 
 
-def tilts_of(log: TrialLog, here: np.ndarray | bool = True) -> tuple[int, ...]:
-    """Settings (places in `TERMS`) to which edge positions clearly answer each in its own way, on rows `here` (n,).
+def tilts_of(log: TrialLog, mine: np.ndarray | None = None, known: tuple[Tilt, ...] = ()) -> tuple[Tilt, ...]:
+    """Settings to which edge positions clearly answer each in its own way; or, more surely, only those of a material
+    whose rows are `mine` (n,), beyond what is `known`.
 
-    F tests, one a setting, of slopes of each position, beside the laws and positions of each material; plates share
-    as much as is usual, sheets are left open; far residuals are drawn in. Bounds tell nothing here.
+    F tests, one a setting, of slopes of each position, beside the laws and positions of each material; plates share as
+    much as is usual, sheets are left open; far residuals are drawn in. Bounds tell nothing here.
     """
-    edges = Edges.of(log, here, most=_MOST_ROWS)
+    edges = Edges.of(log, most=_MOST_ROWS)
     if edges.places.shape[1] < 2:
         return ()
     settings = columns(settings_of(log.rows, edges.at), Centre(1.0, 1.0, 1.0, 1.0))
     settings = (settings - settings.mean(0)) / np.maximum(settings.std(0), _FLAT)
     sheet = pd.factorize(log.rows["abrasive_sheet"].iloc[edges.at])[0]
     y = edges.lessened(np.log(log.reading("edge_radius_mm").value[edges.at]), sheet)[:, 0]
-    base = edges.lessened(np.hstack([edges.steps, settings]), sheet)
+    base = edges.lessened(np.hstack([edges.steps, settings, *(edges.places * settings[:, [k.term]] for k in known)]),
+                          sheet)
     off = _left_over(y, base)[0]
     far = _DRAWN_IN * float(np.median(np.abs(off)))
     y = y - off + np.clip(off, -far, far)
     off, rank = _left_over(y, base)
-    found = []
+    found, whose = [], 1.0 if mine is None else mine[edges.at, None]
     for term in TILTING:
-        own = edges.lessened(edges.places * settings[:, [term]], sheet)
+        own = edges.lessened(edges.places * settings[:, [term]] * whose, sheet)
         left, more = _left_over(y, np.hstack([base, own]))
         freedom = len(y) - sheet.max() - 1 - more
         if more > rank and freedom >= _FREE:
             ratio = ((off @ off - left @ left) / (more - rank)) / max(left @ left / freedom, _FLAT**2)
-            sure = _ALONG if term in ALONG else _OTHERWISE
-            found += [term] if fdtrc(more - rank, freedom, ratio) < sure else []
+            chance = fdtrc(more - rank, freedom, ratio)
+            sure = _ONE_OF_MANY if mine is not None else _ALONG if term in ALONG else _OTHERWISE
+            found += [Tilt(term, mine is not None)] if chance < sure else []
     return tuple(found)
 
 

@@ -71,6 +71,13 @@ def material_keys(rows: pd.DataFrame) -> pd.Series:
     return rows["material"].where(~many, rows["material"] + " · " + process)
 
 
+class Tilt(NamedTuple):
+    """A setting (place in `TERMS`) to which edge positions answer each in its own way; `own`: the asked material's."""
+
+    term: int
+    own: bool = False
+
+
 class Plates(NamedTuple):
     """Plates of some log rows, in order of sheet and run: `of` (n,) that of each row, `first` row of each, and its
     `sheet` by number."""
@@ -127,8 +134,8 @@ class Layout:
     `asked`: the material whose spreads may be other than the others', None where all are taken to be alike;
     `position_spread`: how many times as much as usual edges scatter, by position; empty where all are alike;
     `own_steps`: whether the asked material's positions clearly lie otherwise than the others'; `kinds`: plates of it,
-    each with spreads that may be other than those of the rest; `tilts`: settings (places in `TERMS`) to which
-    positions answer each in its own way.
+    each with spreads that may be other than those of the rest; `tilts`: settings to which positions answer
+    each in its own way.
     """
 
     data: MixedData
@@ -145,7 +152,7 @@ class Layout:
     position_spread: Mapping[str, float]
     own_steps: bool
     kinds: tuple[PlateKind, ...]
-    tilts: tuple[int, ...]
+    tilts: tuple[Tilt, ...]
 
     @property
     def has_removal(self) -> bool:
@@ -166,21 +173,28 @@ class Layout:
         """Steps of log radius at some positions (n,), indices, on one material and at one setting each or all, for each
         row of `coef`; (…, n)."""
         step, own = coef[..., self.names.position][..., position], self.names.own_position
-        if own.stop > own.start:
-            step = step + coef[..., own][..., position] * (material == np.array(self.materials.index(self.asked)))
-        if self.tilts:
-            slopes = coef[..., self.names.tilts].reshape(*coef.shape[:-1], len(self.tilts), -1)[..., position]
-            step = step + (slopes * self.tilted(settings).T.reshape(len(self.tilts), -1)).sum(-2)
+        is_asked = material == np.array(self.materials.index(self.asked)) if own.stop > own.start else None
+        if is_asked is not None:
+            step = step + coef[..., own][..., position] * is_asked
+        for slopes, tilt, column in zip(self.slopes(coef), self.tilts, np.moveaxis(self.tilted(settings), -1, 0),
+                                        strict=True):
+            part = slopes[..., position] * column
+            step = step + (part * is_asked if tilt.own else part)
         return step
+
+    def slopes(self, coef: Floats) -> list[Floats]:
+        """Each position's coefficients of each of `tilts`, (…, positions)."""
+        block, each = coef[..., self.names.tilts], len(self.positions)
+        return [block[..., i * each:(i + 1) * each] for i in range(len(self.tilts))]
 
     def along(self, coef: Floats, position: Sequence[int]) -> Floats | None:
         """What some positions add to the slopes of log radius on speed and on wear, (2, draws, positions); None where
         they answer alike to both."""
-        if not set(ALONG) & set(self.tilts):
-            return None
-        slopes = coef[:, self.names.tilts].reshape(len(coef), len(self.tilts), -1)[..., list(position)]
-        return np.stack([slopes[:, self.tilts.index(k)] if k in self.tilts else np.zeros_like(slopes[:, 0])
-                         for k in ALONG])
+        out = np.zeros((len(ALONG), len(coef), len(position)))
+        for slopes, tilt in zip(self.slopes(coef), self.tilts, strict=True):
+            if tilt.term in ALONG:
+                out[ALONG.index(tilt.term)] += slopes[:, list(position)]
+        return out if out.any() else None
 
     def own_plates(self, material: NDArray[np.intp], plates: pd.DataFrame) -> NDArray[np.bool_]:
         """Which of some plates, of materials (indices), have which factors of spreads of their own, (F, R)."""
@@ -189,7 +203,7 @@ class Layout:
 
     def tilted(self, settings: Settings) -> Floats:
         """Columns of the settings to which positions answer each in its own way, (…, tilts)."""
-        return columns(settings, self.centre)[..., list(self.tilts)]
+        return columns(settings, self.centre)[..., [tilt.term for tilt in self.tilts]]
 
     def dose_columns(self, settings: Settings, material: Sequence[int] | NDArray[np.intp] | int,
                      order: NDArray[np.float64] | float = 0.0) -> Floats:
@@ -216,7 +230,8 @@ class Layout:
         names += [("removal, beyond the area law", p) for p in self.positions] if self.has_removal else []
         own = self.names.own_position
         names += [("edge radius", f"{self.asked}: {p}") for p in self.positions] if own.stop > own.start else []
-        return names + [("edge radius", f"{TERMS[k].name}: {p}") for k in self.tilts for p in self.positions]
+        return names + [("edge radius", f"{f'{self.asked}, ' if own else ''}{TERMS[k].name}: {p}")
+                        for k, own in self.tilts for p in self.positions]
 
 
 def _onehot(index: NDArray[np.intp], count: int) -> Floats:
@@ -268,7 +283,7 @@ def _middle(values: NDArray[np.float64]) -> float:
 def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Priors | None = None,
             weight: float = 0.0, asked: str | None = None, position_spread: Mapping[str, float] | None = None,
             own_steps: bool = False, kinds: tuple[PlateKind, ...] = (),
-            tilts: tuple[int, ...] = ()) -> Layout:
+            tilts: tuple[Tilt, ...] = ()) -> Layout:
     """The mixed model of the edge radius of a log, and of its removal as well where asked for.
 
     Only rows with a reading take part. Priors are those of `TERMS` and of `priors`; with `past`, spreads have a prior
@@ -320,13 +335,13 @@ def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Pr
         by_row.append(at * is_removal[:, None])
     if is_asked is not None:
         by_row.append(by_row[0] * is_asked[plate][:, None])
-    if tilts:
-        tilted = columns(settings, centre)[plate][:, list(tilts)]
-        by_row += [by_row[0] * column[:, None] for column in tilted.T]
+    for k, its_own in tilts:
+        column = columns(settings, centre)[:, k] * (is_asked if its_own else 1.0)
+        by_row.append(by_row[0] * column[plate][:, None])
     mean, sd = _coefficient_priors(y, is_removal, removal, len(materials), n_pos, order is not None, priors)
     n_last = [n_pos * (is_asked is not None), n_pos * len(tilts)]
     mean = np.r_[mean, np.zeros(sum(n_last))]
-    tilt_sd = [priors.tilt_along if k in ALONG else priors.tilt for k in tilts]
+    tilt_sd = [priors.tilt_along if k in ALONG else priors.tilt for k, _ in tilts]
     sd = np.r_[sd, np.full(n_last[0], priors.material_position[own_steps]), np.repeat(tilt_sd, n_pos)]
     ends = np.cumsum([n_dose, n_own, n_pos, n_pos * removal, *n_last])
     data = MixedData(

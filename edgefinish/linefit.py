@@ -20,7 +20,7 @@ from .history import WEIGHT, Past, learn, pool
 from .job import Job, Line
 from .lawfit import LawFit
 from .laws import Settings
-from .layout import Layout, lay_out, levelled, material_keys, paths, plates_of
+from .layout import Layout, Tilt, lay_out, levelled, material_keys, paths, plates_of
 from .pastlaw import STRANGE
 from .platekind import PlateKind
 from .posterior import posterior
@@ -79,9 +79,18 @@ class LineFit:
         return learn(self.history, self.new_sheets) if self.history else None
 
     @cached_property
-    def tilts(self) -> tuple[int, ...]:
-        """Settings (places in `TERMS`) to which edge positions clearly answer each in its own way."""
+    def tilts(self) -> tuple[Tilt, ...]:
+        """Settings to which edge positions clearly answer each in its own way."""
         return self.like.tilts if self.like is not None else tilts_of(self.log)
+
+    def tilts_for(self, material: str | None) -> tuple[Tilt, ...]:
+        """The same, with those to which only one material's of several do."""
+        if self.like is not None:
+            return self.like.tilts_for(material)
+        if material is None or len(self._materials) < 2:
+            return self.tilts
+        return self._keep(("tilts", material), lambda: self.tilts + tilts_of(
+            self.log, (self.materials == material).to_numpy(), self.tilts))
 
     def law(self, *, removal: bool = False, priors: Priors = STANDARD, asked: str | None = None,
             kinds: tuple[PlateKind, ...] = ()) -> LawFit:
@@ -97,7 +106,7 @@ class LineFit:
             past = self.past and self.past.over(priors)
             nodes = NODES if removal or self.materials.nunique() > 1 else RADIUS_NODES
             lay = partial(lay_out, self.log, removal=removal, priors=priors, past=past, weight=WEIGHT if past else 0.0,
-                          asked=asked, kinds=kinds, tilts=self.tilts)
+                          asked=asked, kinds=kinds, tilts=self.tilts_for(asked))
             if self.like is not None:
                 near = self.like.law(removal=removal, priors=priors, asked=asked, kinds=kinds)
                 layout = taken_over(near, lay(position_spread=near.layout.position_spread,
@@ -148,7 +157,7 @@ class LineFit:
         key = ("kinds", material, job.thickness_mm, job.drum_pressure_kPa, job.passes, job.grit, job.burr_severity,
                job.sheet_hours)
         return self._keep(key, lambda: kinds_apart(self._keep(("scatter of plates", material), lambda: scatter_of(
-            self.log, (self.materials == material).to_numpy(), self.tilts)), job))
+            self.log, (self.materials == material).to_numpy(), self.tilts_for(material))), job))
 
     def with_removal(self, job: Job) -> bool:
         """Whether removal is fitted for a job."""

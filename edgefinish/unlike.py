@@ -10,6 +10,7 @@ from .byburr import BurrStep
 from .job import Job
 from .lawfit import LawFit
 from .laws import FEED, TERMS, WEAR
+from .layout import Tilt
 from .linefit import LineFit, job_settings
 from .platekind import PlateKind
 from .units import QUANTITIES, shown
@@ -58,21 +59,19 @@ def _own_steps(job: Job, fitted: LawFit) -> str:
 def _tilted(job: Job, fitted: LawFit) -> list[str]:
     """Settings to which positions answer each in its own way, where that counts at the job's."""
     layout, mean = fitted.layout, fitted.posterior.moments()[0]
-    if not layout.tilts:
-        return []
-    slopes = mean[layout.names.tilts].reshape(len(layout.tilts), -1)
     oldest = replace(job_settings(job), feed_speed_m_min=2 * layout.centre.feed_speed_m_min,
                      contact_hours=job.sheet_hours[1])
-    here = slopes * layout.tilted(oldest)[:, None]
-    here = here - here.mean(1, keepdims=True)
-    found = []
-    for term, step in zip(layout.tilts, here, strict=True):
+    steps, found = dict.fromkeys((tilt.term for tilt in layout.tilts), 0.0), []
+    for slopes, tilt, column in zip(layout.slopes(mean), layout.tilts, layout.tilted(oldest), strict=True):
+        steps[tilt.term] += (slopes - slopes.mean()) * column
+    for term, step in steps.items():
         most = int(np.abs(step).argmax())
         if abs(step[most]) > _HARDLY:
             where, far = POSITION_WORDS[layout.positions[most]], change(float(np.exp(step[most])))
             what, at, otherwise = _ANSWERS.get(term, (TERMS[term].name, "at the job's", _MIDDLE))
-            found.append(f"Edge positions do not answer alike to {what}: {at}, radii at {where} edges stand {far} from "
-                         f"where they would {otherwise}. Each position is judged by its own.")
+            whose = f" of {job.material}" if Tilt(term, own=True) in layout.tilts else ""
+            found.append(f"Edge positions{whose} do not answer alike to {what}: {at}, radii at {where} edges stand "
+                         f"{far} from where they would {otherwise}. Each position is judged by its own.")
     return found
 
 
