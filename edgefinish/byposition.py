@@ -16,7 +16,7 @@ from .priors import STANDARD
 from .rows import Floats, MixedData
 from .triallog import TrialLog
 
-SURE = 0.01
+_SURE = 0.01
 """Positions are told apart where chance would do so more seldom than this."""
 _OTHERWISE = 0.05
 """The same for a material's own steps of positions, and for exponents of their own at each position: to allow for them
@@ -193,7 +193,7 @@ def spread_by_position(layout: Layout, posterior: Posterior) -> dict[str, float]
     log_like = np.stack([by_row[position == p].sum(0) for p in range(count)])
     together = log_like.sum(0)
     gain = 2 * (log_like.max(1).sum() - together.max())
-    if chdtrc(count - 1, gain) > SURE:
+    if chdtrc(count - 1, gain) > _SURE:
         return {}
     middle = _FACTORS[together.argmax()]
     found = _FACTORS[(log_like - 0.5 * ((_FACTORS - middle) / ALIKE) ** 2).argmax(1)]

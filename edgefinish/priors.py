@@ -41,7 +41,7 @@ class Priors:
     tilt: float = 0.30
     tilt_along: float = 0.15
     removal_material: float = 0.25
-    drift: float = 0.045
+    drift: float = 0.05
     run_in: float = TERMS[RUN_IN].sd
     bend: float = TERMS[BENDS[THICKNESS]].sd
 

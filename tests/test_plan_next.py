@@ -152,24 +152,27 @@ def test_heavy_burr_is_weighed_where_burr_is_promised():
 
 def test_what_burr_plates_clear_moves_the_law_of_burr():
     """Outcomes of a line that clears more than is thought weigh draws that clear more."""
-    trial = campaign("four sheets", 5)
-    model, job = ef.fit(ef.read_log(trial.log)), trial.job("all limits")[0]
-    asked = Asked.of(model, job)
-    plates = pd.DataFrame([{
-        "material": "S355", "thickness_mm": job.thickness_mm, "feed_speed_m_min": v, "grit": job.grit, "passes": 1,
-        "drum_pressure_kPa": job.drum_pressure_kPa, "contact_hours": 4.0, "abrasive_sheet": f"new {k}",
-        "burr_severity": "heavy"} for v in (2.0, 3.0, 4.0) for k in (1, 2)])
-    truth = foreseen._truths(len(asked.node))
-    seen = foreseen._Plates(asked.fitted, plates)
-    seen.log_weights(asked.node, asked.coef, truth)
-    fitted = model.burr_fit(job)
-    weight = np.exp(foreseen._burr_weights(model, fitted, asked, seen, plates, truth))
-    weight /= weight.sum(1, keepdims=True)
-    level, slope, height = fitted.draws(len(asked.node), 0)
-    clears = level + slope * np.log(0.35) + height * np.log(0.85 / 0.3)
-    true, after = clears[truth], weight @ clears
-    assert np.corrcoef(true, after)[0, 1] > 0.5
-    assert np.mean((after - true) ** 2) < 0.8 * np.mean((clears.mean() - true) ** 2)
+    left = []
+    for seed in (4, 5, 6):
+        trial = campaign("four sheets", seed)
+        model, job = ef.fit(ef.read_log(trial.log)), trial.job("all limits")[0]
+        asked = Asked.of(model, job)
+        plates = pd.DataFrame([{
+            "material": "S355", "thickness_mm": job.thickness_mm, "feed_speed_m_min": v, "grit": job.grit, "passes": 1,
+            "drum_pressure_kPa": job.drum_pressure_kPa, "contact_hours": 4.0, "abrasive_sheet": f"new {k}",
+            "burr_severity": "heavy"} for v in (2.0, 3.0, 4.0) for k in (1, 2)])
+        truth = foreseen._truths(len(asked.node))
+        seen = foreseen._Plates(asked.fitted, plates)
+        seen.log_weights(asked.node, asked.coef, truth)
+        fitted = model.burr_fit(job)
+        weight = np.exp(foreseen._burr_weights(model, fitted, asked, seen, plates, truth))
+        weight /= weight.sum(1, keepdims=True)
+        level, slope, height = fitted.draws(len(asked.node), 0)
+        clears = level + slope * np.log(0.35) + height * np.log(0.85 / 0.3)
+        true, after = clears[truth], weight @ clears
+        assert np.corrcoef(true, after)[0, 1] > 0.5
+        left.append(np.mean((after - true) ** 2) / np.mean((clears.mean() - true) ** 2))
+    assert np.mean(left) < 0.7 and max(left) < 0.85  # 24 outcomes of each trial
 
 
 def test_plates_are_proposed_where_a_window_is_likely_but_not_sure():
