@@ -106,14 +106,14 @@ def run_next(model: LineFit, job: Job, speeds: Floats | tuple[float, ...], sheet
     # a pair that rounds to one shown speed is one
     texts = list(dict.fromkeys(shown("feed_speed_m_min", float(v), system).split()[0] for v in speeds))
     listed = texts[0] if len(texts) == 1 else ", ".join(texts[:-1]) + " and " + texts[-1]
-    new = f"{sheets} new {job.grit} sheet{'s' if sheets > 1 else ''}"
+    new = f"each of {sheets} new {job.grit} sheets" if sheets > 1 else f"1 new {job.grit} sheet"
     passes = f"{job.passes} passes, " if job.passes > 1 else ""
     where = "spread over" if job.sheet_hours[1] > job.sheet_hours[0] else "at"
-    ages = f"{where} {hours(job).removesuffix(' h')} contact hours"
+    ages = f"{where} {hours(job).removesuffix(' h')} contact hours" if job.sheet_hours[1] else "while fresh"
     thick = f", {shown('thickness_mm', job.thickness_mm, system)} thick" if rows["thickness_mm"].nunique() > 1 else ""
     several = job.burr_severity and "burr_severity" in rows and rows["burr_severity"].nunique() > 1
     burr = f", with {job.burr_severity} burr" if several else ""
-    return (f"Run {plates} plates of {job.material}{thick}{burr}{',' if thick or burr else ''} on each of {new} at "
+    return (f"Run {plates} plates of {job.material}{thick}{burr}{',' if thick or burr else ''} on {new} at "
             f"{shown('drum_pressure_kPa', job.drum_pressure_kPa, system)}, {listed} "
             f"{unit_of('feed_speed_m_min', system)}, {passes}{ages}.")
 

@@ -129,7 +129,7 @@ def _where(promise: Promise, one: _Limit, positions: list[str], x: float) -> str
         of_age, place = np.unravel_index(dose.argmax() if one.grows else dose.argmin(), dose.shape)
         position, age = positions[place], float(ages[of_age])
         nearly = age < _NEARLY_FRESH * ages[-1]  # which of the few ages looked at says no more
-        sheet = "a fresh sheet" if age == 0 else "a nearly fresh sheet" if nearly else f"a sheet of {age:.3g} h"
+        sheet = "a fresh sheet" if age == 0 else "a nearly fresh sheet" if nearly else f"a sheet of {age:.2g} h"
         return f"at {POSITION_WORDS[position]} edges on {sheet}"
     if own is not None or path.own is not None:
         return look()
@@ -199,17 +199,22 @@ def refusal(model: LineFit, job: Job, fitted: LawFit, promise: Promise, possible
              f"age (90 % range {_about(low)} to {_about(high)}); {percent(job.share)} are asked for.",
              f"Most is lost there to this: {_said(model, job, one)}, {where} first; {_about(alone)} meet that limit "
              f"alone{': check it and its unit' if alone <= _NEXT_TO_NONE else ''}."]
-    found += unlike.said(model, job, fitted)
+    found += unlike.said(model, job, fitted) + standing.alone(model, job)
     near = centre * np.exp(np.clip(x[best] + np.array([-0.2, 0.0, 0.2]), *promise.speeds))
     if verdict == "no window":
         age = job.sheet_hours
         shorter = f"a shorter span of sheet age than {hours(job)}, " if age[1] > age[0] else ""
         found.append(f"By these trials no tried speed will do. Widen the limits, or ask for {shorter}another pressure, "
-                     f"grit or number of passes. To look: {evidence.run_next(model, job, near, 2)}")
+                     f"grit or number of passes. To look again, {_inside(evidence.run_next(model, job, near, 2))}")
     else:
-        found.append(f"These trials cannot tell: {'a' if possible >= 0.5 else 'perhaps a'} window may be there. "
-                     + evidence.run_next(model, job, near, 4))
+        may = "a window may be" if possible >= 0.5 else "perhaps a window is"
+        found.append(f"These trials cannot tell: {may} there. {evidence.run_next(model, job, near, 4)}")
     return SpeedWindow(job=job, verdict=verdict, reasons=tuple(found))
+
+
+def _inside(sentence: str) -> str:
+    """A sentence as part of another."""
+    return sentence[0].lower() + sentence[1:]
 
 
 def _best(promise: Promise, x: Floats) -> int:

@@ -37,7 +37,7 @@ class Priors:
     odd_times: tuple[float, float, float, float] = (4.0, 4.0, 4.0, 2.0)
     own_spread: float = 0.25
     kind_spread: float = 0.40
-    material_position: tuple[float, float] = (0.05, 0.20)
+    material_position: tuple[float, float] = (0.03, 0.20)
     tilt: float = 0.30
     tilt_along: float = 0.15
     removal_material: float = 0.25
@@ -53,8 +53,8 @@ class Priors:
 
 
 STANDARD = Priors()
-JOINT = Priors(drift=0.03, run_in=0.04, bend=0.04, material_position=(0.03, 0.20))
+JOINT = Priors(drift=0.03, run_in=0.04, bend=0.04)
 """Where burr or removal are promised too. Windows of several limits lose most to what few trials say of burr, and held
-with room to spare on simulated lines: less is feared that no run shows (drift, running in, laws that bend, positions of
-one material) than for the radius alone.
+with room to spare on simulated lines: less is feared that no run shows (drift, running in, laws that bend) than for the
+radius alone.
 """

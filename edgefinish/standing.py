@@ -42,12 +42,16 @@ class _Run(NamedTuple):
 
 def said(model: LineFit, job: Job, window: tuple[float, float]) -> list[str]:
     """One sentence for each part of a window (m/min) that little or nothing was run at, with what to run."""
-    run = model._keep(("plates run", *_kind(model, job)), partial(_plates, model, job))
-    return [*_between(model, job, run), *_alone(model, run), *_gap_in_speed(model, job, run, window),
+    run = _run(model, job)
+    return [*_between(model, job, run), *alone(model, job), *_gap_in_speed(model, job, run, window),
             *_gap_in_age(job, run), *_own_speeds(model, job, run, window), *_own_ages(job, run),
             *_worn(model, job, run, window),
             *_below_gauge(model, job),
             *model._keep(("positions run", *_kind(model, job)), partial(_positions, model, job))]
+
+
+def _run(model: LineFit, job: Job) -> _Run:
+    return model._keep(("plates run", *_kind(model, job)), partial(_plates, model, job))
 
 
 def _kind(model: LineFit, job: Job) -> tuple[object, ...]:
@@ -81,13 +85,14 @@ def _between(model: LineFit, job: Job, run: _Run) -> list[str]:
     return found
 
 
-def _alone(model: LineFit, run: _Run) -> list[str]:
+def alone(model: LineFit, job: Job) -> list[str]:
     """Plates that stand apart from all others at an end of the speeds: `evidence.Tried` goes without them."""
+    run = _run(model, job)
     if len(run.speeds) < ENOUGH_PLATES:
         return []
     ends = [(run.feed.argmin(), run.speeds[1] / run.speeds[0]), (run.feed.argmax(), run.speeds[-1] / run.speeds[-2])]
     return [f"Run {run.name[at]} alone was run at {shown('feed_speed_m_min', run.feed[at], model.units)}, far from all "
-            "others: the window ends before it. Check that speed; if it is right, run 2 more plates there."
+            "others: nothing is promised there. Check that speed; if it is right, run 2 more plates there."
             for at, apart in ends if apart > FAR_APART]
 
 
@@ -130,15 +135,18 @@ def _own_speeds(model: LineFit, job: Job, run: _Run, window: tuple[float, float]
             continue
         if _covered(run.feed[mine], window):
             continue
-        low, high = run.feed[mine].min(), run.feed[mine].max()
-        far = window[int(window[1] / high > low / window[0])]
+        far = window[int(window[1] / run.feed[mine].max() > run.feed[mine].min() / window[0])]
         what = (job.grit if name == "grit" else count(job.passes, "pass", "passes") if name == "passes" else
                 f"{QUANTITIES[name].label} {shown(name, value, system)}")
-        span = shown("feed_speed_m_min", low, system)
-        span += f" to {shown('feed_speed_m_min', high, system)}" if high > low else ""
-        found.append(f"With {what} {job.material} was run at {span} only: beyond, the window goes by plates of other "
-                     f"settings. Run 3 plates at {shown('feed_speed_m_min', far, system)}.")
+        found.append(f"With {what} {job.material} was run at {_span(model, run.feed[mine])} only: beyond, the window "
+                     "goes by plates of other settings. "
+                     f"Run 3 plates at {shown('feed_speed_m_min', far, system)}.")
     return found
+
+
+def _span(model: LineFit, feed: Floats) -> str:
+    """From the slowest to the fastest of some speeds; once, where they look alike."""
+    return " to ".join(dict.fromkeys(shown("feed_speed_m_min", v, model.units) for v in (feed.min(), feed.max())))
 
 
 def _own_ages(job: Job, run: _Run) -> list[str]:
@@ -157,10 +165,9 @@ def _worn(model: LineFit, job: Job, run: _Run, window: tuple[float, float]) -> l
     worn = run.hours >= from_age
     if last - first < _GAP_OF_HOURS or not worn.any() or _covered(run.feed[worn], window):
         return []
-    low, high = (shown("feed_speed_m_min", v, model.units) for v in (run.feed[worn].min(), run.feed[worn].max()))
     far = max(window, key=lambda v: np.abs(np.log(run.feed[worn] / v)).min())
-    return [f"On sheets of {from_age:.2g} contact hours and more {job.material} was run at {low} to {high} only: "
-            "beyond, worn sheets are taken to answer to speed as fresh ones do. Run 3 plates at "
+    return [f"On sheets of {from_age:.2g} contact hours and more {job.material} was run at "
+            f"{_span(model, run.feed[worn])} only: beyond, worn sheets are taken to answer to speed as fresh ones do. Run 3 plates at "
             f"{shown('feed_speed_m_min', far, model.units)}."]
 
 

@@ -82,7 +82,7 @@ def _kinds(model: LineFit, fitted: LawFit) -> list[str]:
     plates = fitted.layout.data.own[-len(kinds):].sum(1)
     return [f"Edges scatter {factor:.2g} times as much {_words(model, kind)} ({count(int(n), 'plate')}) as on others: "
             "the job is judged by these plates."
-            for kind, factor, n in zip(kinds, factors, plates, strict=True) if abs(factor - 1) >= _HARDLY]
+            for kind, factor, n in zip(kinds, factors, plates, strict=True) if abs(factor - 1) >= 2 * _HARDLY]
 
 
 def burr_said(model: LineFit, job: Job, kind: PlateKind, plates: int) -> str:
