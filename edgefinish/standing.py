@@ -139,8 +139,7 @@ def _own_speeds(model: LineFit, job: Job, run: _Run, window: tuple[float, float]
         what = (job.grit if name == "grit" else count(job.passes, "pass", "passes") if name == "passes" else
                 f"{QUANTITIES[name].label} {shown(name, value, system)}")
         found.append(f"With {what} {job.material} was run at {_span(model, run.feed[mine])} only: beyond, the window "
-                     "goes by plates of other settings. "
-                     f"Run 3 plates at {shown('feed_speed_m_min', far, system)}.")
+                     f"goes by plates of other settings. Run 3 plates at {shown('feed_speed_m_min', far, system)}.")
     return found
 
 
@@ -167,8 +166,8 @@ def _worn(model: LineFit, job: Job, run: _Run, window: tuple[float, float]) -> l
         return []
     far = max(window, key=lambda v: np.abs(np.log(run.feed[worn] / v)).min())
     return [f"On sheets of {from_age:.2g} contact hours and more {job.material} was run at "
-            f"{_span(model, run.feed[worn])} only: beyond, worn sheets are taken to answer to speed as fresh ones do. Run 3 plates at "
-            f"{shown('feed_speed_m_min', far, model.units)}."]
+            f"{_span(model, run.feed[worn])} only: beyond, worn sheets are taken to answer to speed as fresh ones do. "
+            f"Run 3 plates at {shown('feed_speed_m_min', far, model.units)}."]
 
 
 def _covered(feed: Floats, window: tuple[float, float]) -> bool:
