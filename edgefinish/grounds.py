@@ -205,16 +205,12 @@ def refusal(model: LineFit, job: Job, fitted: LawFit, promise: Promise, possible
         age = job.sheet_hours
         shorter = f"a shorter span of sheet age than {hours(job)}, " if age[1] > age[0] else ""
         found.append(f"By these trials no tried speed will do. Widen the limits, or ask for {shorter}another pressure, "
-                     f"grit or number of passes. To look again, {_inside(evidence.run_next(model, job, near, 2))}")
+                     f"grit or number of passes. {evidence.run_next(model, job, near, 2).removesuffix('.')} to look "
+                     "again.")
     else:
         may = "a window may be" if possible >= 0.5 else "perhaps a window is"
         found.append(f"These trials cannot tell: {may} there. {evidence.run_next(model, job, near, 4)}")
     return SpeedWindow(job=job, verdict=verdict, reasons=tuple(found))
-
-
-def _inside(sentence: str) -> str:
-    """A sentence as part of another."""
-    return sentence[0].lower() + sentence[1:]
 
 
 def _best(promise: Promise, x: Floats) -> int:

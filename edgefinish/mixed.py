@@ -23,7 +23,8 @@ from .rows import Floats, MixedData, Nodes
 _ASTRAY = 2.0  # a last step of Newton that moves a mean by that factor's logarithm came from nowhere near the mode
 _SHORT_STEPS = 16
 _SWINGS, _HARDLY, _SHORTEST = 5, 0.9, 1 / 8
-"""Steps of Newton after which one hardly shorter than the last goes back and forth: from then on they are halved."""
+"""Steps of Newton after which one that turns back, hardly shorter than the last, is halved; one that goes on grows
+again."""
 _FLOOR = 0.15  # least curvature of a row while stepping, as a share of that of a normal error
 _MANY = 20_000  # rows, or plates, from which products are summed a node at a time
 _IN_CACHE = 100_000  # numbers of one array, above which plates are eliminated some sheets at a time
@@ -222,7 +223,7 @@ def solve(data: MixedData, nodes: Nodes, eta: Floats | None = None, steps: int =
     start = data.y + 0.5 * data.side * nodes.sd[:, :m][:, data.scale] if eta is None else eta
     eta = np.broadcast_to(start, (k, len(data.y)))
     least = np.broadcast_to(_FLOOR / rows.sd**2, eta.shape)
-    variance, moved, short = None, np.full(k, np.inf), np.ones(k)
+    variance, moved, short, way = None, np.full(k, np.inf), np.ones(k), np.zeros((k, 1))
     for step in range(steps):
         score, weight = rows.slopes(eta, variance)
         if len(data.kin) and step + 1 == steps:
@@ -242,8 +243,10 @@ def solve(data: MixedData, nodes: Nodes, eta: Floats | None = None, steps: int =
         if shortened and step + 1 < steps:
             eta = last + (eta - last) * np.minimum(1, 0.5 * _ASTRAY / np.maximum(moved, 1e-9))[:, None]
         elif _SWINGS <= step < steps - 1:
-            short = np.where(moved > _HARDLY * before, np.maximum(short / 2, _SHORTEST), short)
-            eta = last + short[:, None] * (eta - last)
+            back = ((eta - last) * way).sum(1) < 0
+            slower = np.where(moved > _HARDLY * before, np.maximum(short / 2, _SHORTEST), short)
+            short = np.where(back, slower, np.minimum(2 * short, 1.0))
+            eta, way = last + short[:, None] * (eta - last), eta - last
         if len(data.censored):
             variance = effect_variance(data, col.shrink)
     by_plate = rows.by_plate(eta)

@@ -18,7 +18,7 @@ from .rows import BATCH, Floats, MixedData, Nodes, nodes_at
 _NEAR = 0.3  # gain of a step below which a mode that was started near by is near enough to lay nodes about
 _START_TAIL = -0.8  # normal score of 1/ν near 0.075
 _EVEN, _EVEN_OF_MANY = 0.45, 0.2  # of a dozen unknowns no better weights come of laying the nodes again
-_STEPS, _CAREFUL = 2, 20  # of Newton at a node, usually and where these leave it all too rough
+_STEPS, _CAREFUL = 2, (20, 40)  # of Newton at a node, usually and where these leave it all too rough
 _ROUGH, _TOO_ROUGH = 0.02, 0.1  # what the last step may still gain in log posterior, mean of the nodes
 
 
@@ -175,7 +175,7 @@ def posterior(data: MixedData, count: int = 256, start: Floats | Mode | None = N
     if len(data.y) > MANY_ROWS and not flat:
         e = explore_many(data, first, partial(top, enough=_NEAR) if start is None else None, count)
         return Posterior(data, nodes_at(data, e.theta), e.weight, e.coef, e.chol, e.at_mode, e.mode, e.effective)
-    for steps in (_STEPS, _CAREFUL):
+    for steps in (_STEPS, *_CAREFUL):
         mode = given._replace(warm=None) if given else top(data, steps=steps)
         cloud: Cloud = nodes_about(partial(_batch, data, reference=flat, steps=steps), mode, count,
                                    _EVEN_OF_MANY if data.family else _EVEN)
@@ -185,7 +185,6 @@ def posterior(data: MixedData, count: int = 256, start: Floats | Mode | None = N
         rough = float(cloud.weight @ got.solution.gain)
         if mode.settled and rough < _ROUGH:
             break
-        first = mode.theta
     mode = mode._replace(settled=mode.settled and rough < _TOO_ROUGH)
     at_mode = solve(data, nodes_at(data, mode.theta[None]), mode.warm)
     return Posterior(data, got.nodes, cloud.weight, got.solution.coef, got.solution.chol, at_mode, mode,
