@@ -43,7 +43,7 @@ def speed_intervals(promise: Promise, share: float) -> tuple[Floats, Floats]:
     (inf, −inf) where there is none. In closed form where only the radius is limited, else by Newton steps; draws whose
     dose does not fall all the way with speed are looked through at 25 speeds.
     """
-    if len(promise.parts) > 1:
+    if promise.parts:
         lows, highs = zip(*(speed_intervals(part, share) for part in promise.parts), strict=True)
         low, high = np.max(lows, axis=0), np.min(highs, axis=0)
         none = low > high
@@ -75,7 +75,7 @@ def speed_ranges(promise: Promise, share: float, confidence: float) -> list[tupl
 
 def turning(promise: Promise) -> float:
     """Share of the draws in which not every dose falls all the way with speed."""
-    if len(promise.parts) > 1:
+    if promise.parts:
         return max(turning(part) for part in promise.parts)
 
     def look() -> float:

@@ -197,9 +197,9 @@ class Promise:
 
     @cached_property
     def parts(self) -> list[Promise]:
-        """Itself; or each position alone, where positions answer otherwise to speed or wear."""
+        """Each position alone, where positions answer otherwise to speed or wear; else none."""
         if self.radius.own is None:
-            return [self]
+            return []
         burrs = [] if self.burr is None else self.burr.by_position
         spread = self.position_spread
         return [replace(self, radius=path, removal=self.removal and self.removal.of_positions[i],

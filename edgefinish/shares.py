@@ -37,7 +37,7 @@ class Corner(NamedTuple):
 
 def worst_shares(promise: Promise, x: Floats, rows: Rows = ALL) -> Floats:
     """Least share over positions and sheet ages in some draws at each speed, (rows, len(x))."""
-    if len(promise.parts) > 1:
+    if promise.parts:
         return np.min([worst_shares(part, x, rows) for part in promise.parts], axis=0)
     if promise.radius_alone:
         return radius_shares(promise if rows is ALL else promise.some(rows), x)[2]
@@ -257,7 +257,7 @@ def radius_shares(promise: Promise, x: Floats) -> Floats:
 
     By the mixture that the intervals are solved with.
     """
-    if len(promise.parts) > 1:
+    if promise.parts:
         return np.min([radius_shares(part, x) for part in promise.parts], axis=0)
     key = ("corners", promise.hours, *np.isfinite(promise.radius_limits))
     sd, step = promise.radius.kept.keep(key, partial(_corner_edges, promise))

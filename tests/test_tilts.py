@@ -19,6 +19,7 @@ from edgefinish.laws import FEED, GRAIN, PRESSURE, WEAR, Centre, columns
 from edgefinish.layout import ALONG, Tilt, settings_of
 from edgefinish.linefit import job_settings
 from edgefinish.priors import STANDARD
+from edgefinish.promise import Path
 from edgefinish.shares import worst_shares
 
 PRESSURES = (40.0, 60.0, 80.0)
@@ -266,6 +267,20 @@ def test_ends_of_a_draw_are_where_the_worst_position_and_age_meet_the_share(both
         for end, beyond in ((low[k], x < low[k] - step), (high[k], x > high[k] + step)):
             if beyond.any() and promise.speeds[0] < end < promise.speeds[1]:
                 assert worst[k, beyond][-1 if end == low[k] else 0] < 0.87
+
+
+def test_one_position_alone_keeps_its_own_law(both):
+    job = asked()
+    promise = both.promise(job, (0.9, 6.0)).thinned(200)
+    for i, alone in enumerate(promise.parts):
+        path = promise.radius
+        one = replace(promise, radius=Path(path.level, path.slope, path.bend, path.wear, path.position[:, [i]],
+                                           path.own[:, :, [i]]), position_spread=alone.position_spread)
+        for found, wanted in zip(speed_intervals(one, 0.8), speed_intervals(alone, 0.8), strict=True):
+            np.testing.assert_array_equal(found, wanted)
+        x = np.array([-0.5, 0.5])
+        np.testing.assert_array_equal(worst_shares(one, x), worst_shares(alone, x))
+    assert len(promise.parts) == 4 and not np.array_equal(*(speed_intervals(p, 0.8)[1] for p in promise.parts[:2]))
 
 
 def test_pages_tell_of_positions_by_their_own_laws(both):
