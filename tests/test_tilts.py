@@ -25,14 +25,18 @@ from edgefinish.shares import worst_shares
 PRESSURES = (40.0, 60.0, 80.0)
 
 
-def tilted(slope: float, seed: int, pressures=PRESSURES):
-    """Leading edges answer to pressure by `slope` more, cut-outs by as much less; the truth at the last pressure."""
-    usual = FAMILIES["usual"](np.random.default_rng([seed, 33]))[0]
-    truths = []
+def at_pressures(usual, slope: float, pressures=PRESSURES):
+    """The truth at each pressure: leading edges answer to it by `slope` more, cut-outs by as much less."""
     for p in pressures:
         by = slope * np.log(p / 60)
         place = {**usual.position, "leading": usual.position["leading"] + by, "cutout": usual.position["cutout"] - by}
-        truths.append(replace(usual, level=usual.level + usual.pressure * np.log(p / 60), position=place))
+        yield replace(usual, level=usual.level + usual.pressure * np.log(p / 60), position=place)
+
+
+def tilted(slope: float, seed: int, pressures=PRESSURES):
+    """Leading edges answer to pressure by `slope` more, cut-outs by as much less; the truth at the last pressure."""
+    usual = FAMILIES["usual"](np.random.default_rng([seed, 33]))[0]
+    truths = list(at_pressures(usual, slope, pressures))
     log = of_truths(truths, seed, lambda run: run % len(pressures))
     by_run = log["run"].str[1:].astype(int).map(lambda run: pressures[run % len(pressures)])
     return truths[-1], log.assign(drum_pressure_kPa=by_run)
@@ -113,11 +117,7 @@ def one_edge_a_plate(slope: float, seed: int):
     """80 plates, of each one edge at one position or another: leading edges answer to pressure by `slope` more,
     cut-outs by as much less; the truth at 40 kPa."""
     usual = FAMILIES["usual"](np.random.default_rng([seed, 34]))[0]
-    truths = []
-    for p in PRESSURES:
-        by = slope * np.log(p / 60)
-        place = {**usual.position, "leading": usual.position["leading"] + by, "cutout": usual.position["cutout"] - by}
-        truths.append(replace(usual, level=usual.level + usual.pressure * np.log(p / 60), position=place))
+    truths = list(at_pressures(usual, slope))
     logs = [run_trial(t, Plan(sheets=6, plates=80), np.random.default_rng([seed, 35])) for t in truths]
     number = logs[0]["run"].str[1:].astype(int)
     log = pd.concat([one[number % 3 == k].assign(drum_pressure_kPa=p)
@@ -146,14 +146,8 @@ def one_material(slope: float, seed: int):
     """Every third plate is of S355, whose leading edges answer to pressure by `slope` more, cut-outs by as much less;
     the others' answer alike. The truth of S355 at 40 kPa."""
     usual = FAMILIES["usual"](np.random.default_rng([seed, 38]))[0]
-    truths, names = [], []
-    for name, by in (("S355", slope), ("1.4301", 0.0)):
-        for p in PRESSURES:
-            far = by * np.log(p / 60)
-            place = {**usual.position, "leading": usual.position["leading"] + far,
-                     "cutout": usual.position["cutout"] - far}
-            truths.append(replace(usual, level=usual.level + usual.pressure * np.log(p / 60), position=place))
-            names.append((name, p))
+    truths = [*at_pressures(usual, slope), *at_pressures(usual, 0.0)]
+    names = [(name, p) for name in ("S355", "1.4301") for p in PRESSURES]
     logs = [run_trial(t, Plan(sheets=8, plates=48), np.random.default_rng([seed, 39])) for t in truths]
     run = logs[0]["run"].str[1:].astype(int)
     of = run // 3 % 3 + 3 * (run % 3 != 0)
