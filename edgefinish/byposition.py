@@ -1,5 +1,5 @@
 """Whether edges scatter more at one position or of one material than elsewhere, and whether a material has its
-positions otherwise."""
+positions or its spreads otherwise."""
 
 from __future__ import annotations
 
@@ -21,6 +21,8 @@ _SURE = 0.01
 _OTHERWISE = 0.05
 """The same for a material's own steps of positions, and for exponents of their own at each position: to allow for them
 where there are none costs little."""
+_SCATTERS = 0.40
+"""The same for a material's own spreads: to miss that they are wider costs the promise."""
 _ALONG = 0.02
 """The same for slopes on speed and wear of their own, which cost more."""
 _ONE_OF_MANY = 0.005
@@ -71,6 +73,17 @@ def apart_from(near: Posterior, data: MixedData) -> Floats:
     which = slice(first, first + 1) if of_material else slice(len(data.free))
     alike[which] = 0.5 * np.log1p(own[among].mean() * np.expm1(2 * factor))
     return np.r_[theta - alike, factor]
+
+
+def own_spread_stands_out(posterior: Posterior) -> bool:
+    """Whether the asked material's spreads are more unlike the others' than their prior lets expect.
+
+    As above, of one number: the logarithm of their factor.
+    """
+    prior, factor = posterior.data.own_log_sd[0] ** 2, np.log(posterior.nodes.factor[:, 0])
+    mean = float(posterior.weight @ factor)
+    told = prior - float(posterior.weight @ (factor - mean) ** 2)
+    return told > _TELLS * prior and bool(chdtrc(1, mean**2 / told) < _SCATTERS)
 
 
 class Edges(NamedTuple):

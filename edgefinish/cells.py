@@ -123,9 +123,12 @@ class _Cell:
     or_equal: bool = False
 
 
-def _read(cell: object, quantity: Quantity, marks: Marks) -> _Cell | None:
+def _read(cell: object, quantity: Quantity, marks: Marks, unit: str | None) -> _Cell | None:
     """One cell of a quantity; None where it is blank; `_Refused` where it has no reading or two."""
-    wanted = f"a number in {quantity.metric}" if quantity.metric else "a whole number"
+    wanted = f"a number in {unit or quantity.metric}" if quantity.metric else "a whole number"
+    nothing = "leave the cell blank where nothing was measured"
+    if quantity is QUANTITIES["residual_burr_mm"]:
+        nothing = f"write 0 where no burr was found, and {nothing}"
     if isinstance(cell, Real) and not isinstance(cell, bool):
         return _Cell(float(cell))
     if isinstance(cell, (date, time, timedelta)):
@@ -133,7 +136,7 @@ def _read(cell: object, quantity: Quantity, marks: Marks) -> _Cell | None:
     if not isinstance(cell, str) or isinstance(cell, NoCell):
         raise _Refused(wanted, "set the type of this column to number or text where the log is made")
     if len(cell) > LONGEST_NUMBER:
-        raise _Refused(wanted, "leave the cell blank where nothing was measured")
+        raise _Refused(wanted, nothing)
     if _POINT.fullmatch(cell) and not (marks != "point" and _POINT_OR_THOUSANDS.fullmatch(cell)):
         return _Cell(float(cell))
     text = _tidy(cell)
@@ -141,15 +144,15 @@ def _read(cell: object, quantity: Quantity, marks: Marks) -> _Cell | None:
         return None
     match = _CELL.fullmatch(text)
     if match is None:
-        raise _Refused(wanted, "leave the cell blank where nothing was measured")
+        raise _Refused(wanted, nothing)
     value, comma = _number(match["number"], marks)
-    unit = None
+    own = None
     if match["unit"]:
-        unit = find_unit(match["unit"], quantity.kind)
-        if unit is None:
+        own = find_unit(match["unit"], quantity.kind)
+        if own is None:
             raise _Refused(wanted, f"units known here: {', '.join(units_of_kind(quantity.kind)) or 'none'}")
     sign = match["sign"] or ""
-    return _Cell(value, _SIDE.get(sign, 0), unit, comma, "/" in match["number"], sign in ("<=", ">=", "≤", "≥"))
+    return _Cell(value, _SIDE.get(sign, 0), own, comma, "/" in match["number"], sign in ("<=", ">=", "≤", "≥"))
 
 
 def read_quantity(column: Column, name: str, unit: str | None, marks: Marks, censored: bool,
@@ -169,7 +172,7 @@ def read_quantity(column: Column, name: str, unit: str | None, marks: Marks, cen
     told: dict[int, str] = {}
     for i, raw in enumerate(column.values):
         try:
-            cell = _read(raw, quantity, marks)
+            cell = _read(raw, quantity, marks, unit)
         except _Refused as refused:
             bad[i] = (refused.wanted, refused.remedy)
             continue

@@ -19,6 +19,10 @@ OF_A_RUN = ("cut_process", "burr_severity")  # where some rows of a run leave th
 NAMES = ("run", "material", "abrasive_sheet")
 _ANOTHER_PLATE = 3  # settings, the sheet among them, in which a row is unlike the others of its run
 _ALIKE = str.maketrans("OIl", "011")
+_SLIPPED = ("edge_radius_mm", "removal_um", "burr_height_mm")
+_FAR_TIMES = 5.0
+"""A reading so many times what is usual for the others, or as many times less, is told: a decimal that slipped is ten
+times. Edges of one plate differ by a fifth of that. Judgement, no source."""
 LINE_SPEEDS_M_MIN = (0.9, 7.0)
 """Speeds that drum-and-brush lines run at; common practice, no source."""
 
@@ -259,3 +263,36 @@ def tell_odd_speeds(log: Gathered, keep: np.ndarray) -> None:
         found.tell(None, log.headers.get("feed_speed_m_min", "feed_speed_m_min"), "told",
                    f"speeds of {mine.min():.3g} to {mine.max():.3g} m/min: such a line mostly runs {low:g} to {high:g} "
                    f"m/min; if the numbers are in {unit}, say so in the header, as in 'feed speed [{unit}]'")
+
+
+def tell_slips(log: Gathered, keep: np.ndarray) -> None:
+    """Readings far from the others of their plate, or of their material where the plate has few, are told, and bounds
+    beyond everything that was measured: a decimal that slipped and a wrong unit look so. Nothing is changed."""
+    if not {"run", "abrasive_sheet", "material"} <= set(log.frame):
+        return
+    for column in (c for c in _SLIPPED if c in log.frame):
+        cells = log.frame[column]
+        value, side = cells, np.zeros(len(cells), int)
+        if cells.dtype == object:  # some are bounds, such as <0.10
+            side = np.array([{"<": -1, ">": 1}.get(str(v)[:1], 0) for v in cells])
+            value = pd.to_numeric(pd.Series([str(v).lstrip("<>") for v in cells]), errors="coerce")
+        value = value.where(value > 0)
+        measured = pd.Series(np.log(value.to_numpy(float)), index=log.frame.index).where(keep & (side == 0))
+        if not measured.notna().any():
+            continue
+        plate = measured.groupby([log.frame["abrasive_sheet"], log.frame["run"]])
+        usual = plate.transform("median").where(plate.transform("count") > 2)
+        usual = usual.fillna(measured.groupby(log.frame["material"]).transform("median"))
+        far = np.flatnonzero((measured - usual).abs() > np.log(_FAR_TIMES))
+        near = measured[(measured - usual).abs() <= np.log(_FAR_TIMES)]
+        most, least = float(np.exp(near.max())), float(np.exp(near.min()))
+        idle = np.flatnonzero(keep & ((side < 0) & (value > most) | (side > 0) & (value < least)))
+        name, unit = label(column), QUANTITIES[column].metric
+        said = [(i, f"{value.iloc[i]:.3g} {unit}, where the others of its plate or material are about "
+                    f"{np.exp(usual.iloc[i]):.2g} {unit}: did a decimal slip, or a unit?") for i in far]
+        said += [(i, f"{cells.iloc[i]} {unit} tells nothing: every {name} that was measured is "
+                     f"{'less' if side[i] < 0 else 'more'}. Check its unit") for i in idle]
+        for i, words in said[:LISTED]:
+            log.tell(int(i), column, "told", words)
+        if len(said) > LISTED:
+            log.tell(int(said[LISTED][0]), column, "told", f"{len(said) - LISTED} more readings of {name} so far off")

@@ -33,6 +33,7 @@ LINES, JOINT_LINES = 64, 16
 MOST_JOBS = 3
 _FEWEST_LINES = 8
 _RESAMPLED = 100
+_AT_ONCE = 4  # imagined trials that a worker is given
 
 
 @dataclass(frozen=True)
@@ -155,13 +156,22 @@ def _one(task: Task) -> list[float]:
     return out
 
 
+def _some(tasks: list[Task]) -> list[list[float]]:
+    return [_one(task) for task in tasks]
+
+
 def _all(tasks: list[Task], workers: int) -> Iterator[list[float]]:
     if workers == 1:
         yield from map(_one, tasks)
         return
     # A fresh interpreter each: forking a process that has threads is not safe.
     with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
-        yield from pool.map(_one, tasks, chunksize=4)
+        futures = [pool.submit(_some, tasks[at:at + _AT_ONCE]) for at in range(0, len(tasks), _AT_ONCE)]
+        try:
+            for future in futures:
+                yield from future.result()
+        finally:  # not by `pool.map`, which cancels beside the pool's own thread: a run told to end may hang
+            pool.shutdown(cancel_futures=True)
 
 
 def shape(plates: Floats, sheets: Floats, edges: Floats) -> Floats:

@@ -44,7 +44,19 @@ from .job import SpeedWindow
 from .labels import SHORT, counted, short_names
 from .results import Results
 from .units import QUANTITIES, in_shown
-from .wording import POSITION_WORDS, POSITIONS, SPEED, answer, job_name, limit, percent, settings, sheet_age, speeds
+from .wording import (
+    POSITION_WORDS,
+    POSITIONS,
+    SPEED,
+    answer,
+    job_name,
+    job_names,
+    limit,
+    percent,
+    settings,
+    sheet_age,
+    speeds,
+)
 
 MOST_PLATES = 60
 MARKS_ACROSS, MARKS_UP = 21, 10
@@ -365,9 +377,10 @@ def overview_figure(results: Results) -> go.Figure:
     first, last = float(min([*ends, tried.min()])), float(max([*ends, tried.max()]))
     room = 0.02 * (last - first) or 0.1 * last  # a single speed may be all that was tried
     fig.update_xaxes(range=[first - room, last + room])
-    for k, window in enumerate(windows):
-        name, said = job_name(window.job, system), answer(window, system)
-        for text, lift in ((name, 24), (said.removeprefix(f"{name}: ").rstrip("."), 9)):
+    names = job_names([w.job for w in windows], system)
+    for k, (window, name) in enumerate(zip(windows, names, strict=True)):
+        said = answer(window, system)
+        for text, lift in ((name, 24), (said.removeprefix(f"{job_name(window.job, system)}: ").rstrip("."), 9)):
             word(fig, first, -k, text, xanchor="left", yanchor="bottom", yshift=lift, font={"size": 12})
         if window.verdict == "window":
             low, high, point = (float(in_shown(SPEED, v, system)) for v in

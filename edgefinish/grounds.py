@@ -9,7 +9,7 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from . import evidence, standing, unlike
+from . import evidence, fromthepast, standing, unlike
 from .burr import score_of
 from .byplates import keeps_burr
 from .intervals import turning
@@ -19,9 +19,9 @@ from .laws import BENDS, FEED, PASSES, PRESSURE, THICKNESS, wear_columns
 from .layout import plates_of
 from .linefit import LineFit
 from .promise import Promise
-from .rows import Floats, weight_of_second
+from .rows import Floats
 from .shares import radius_shares, worst_shares
-from .units import shown
+from .units import in_shown, shown
 from .window import Found
 from .wording import POSITION_WORDS, ShownWindow, change, count, hours, limit, percent, shown_span
 
@@ -33,7 +33,6 @@ _SEEN_FAR_OUT = 3
 """With fewer measured edges than that among the share that may fail, how they lie there is told to be assumed."""
 TOGETHER = 0.8
 LEARNED = 0.10
-CHANGED = 0.35
 UNCLEARED, UNCLEARED_SHEETS = 20, 4
 FEW_PLATES = 6
 BURR_LEFT = "burr left"
@@ -136,18 +135,20 @@ def _where(promise: Promise, one: _Limit, positions: list[str], x: float) -> str
     return path.kept.keep(("where", ages.tobytes(), one.grows, tuple(positions)), look)
 
 
-def _said(model: LineFit, job: Job, one: _Limit) -> str:
+def _said(model: LineFit, job: Job, one: _Limit, may: bool = False) -> str:
+    """How a limit is missed, or `may` be."""
     low, high = job.edge_radius_mm or (None, None)
     system = model.units
     if one.what == "edge radius too small":
-        return f"edge radius falls below {limit('edge_radius_mm', low, system, 'up')}"
+        return f"edge radius {'may fall' if may else 'falls'} below {limit('edge_radius_mm', low, system, 'up')}"
     if one.what == "edge radius too large":
-        return f"edge radius exceeds {limit('edge_radius_mm', high, system, 'down')}"
+        return f"edge radius {'may exceed' if may else 'exceeds'} {limit('edge_radius_mm', high, system, 'down')}"
     if one.what == "removal too great":
-        return f"removal exceeds {limit('removal_um', job.removal_um, system, 'down')}"
+        return f"removal {'may exceed' if may else 'exceeds'} {limit('removal_um', job.removal_um, system, 'down')}"
+    left = "may be left" if may else "is left"
     if job.residual_burr_mm == 0:
-        return "burr is left"
-    return f"burr above {limit('residual_burr_mm', job.residual_burr_mm, system, 'down')} is left"
+        return f"burr {left}"
+    return f"burr above {limit('residual_burr_mm', job.residual_burr_mm, system, 'down')} {left}"
 
 
 def bindings(model: LineFit, job: Job, promise: Promise, tried: evidence.Tried, window: tuple[float, float],
@@ -155,14 +156,17 @@ def bindings(model: LineFit, job: Job, promise: Promise, tried: evidence.Tried, 
     """What binds the slow and the fast end of a window, whose ends are named as they are `printed`."""
     positions = _position_names(model, job)
     out = []
-    for x, bound, why, at, word in ((window[0], promise.speeds[0], tried.why_low, printed.low, "Below"),
-                                    (window[1], promise.speeds[1], tried.why_high, printed.high, "Above")):
-        speed = f"{at} {printed.unit}"
+    for x, bound, last, why, at, word in (
+            (window[0], promise.speeds[0], tried.low, tried.why_low, printed.low, "Below"),
+            (window[1], promise.speeds[1], tried.high, tried.why_high, printed.high, "Above")):
+        speed, end = f"{at} {printed.unit}", f"{in_shown('feed_speed_m_min', last, model.units):.3g}"
         if abs(x - bound) < 1e-6:
-            out.append(Ending(why, f"{speed} is {why}; nothing beyond it is promised."))
+            said = f"{word} {speed} nothing is promised: {end} {printed.unit} is {why}."
+            out.append(Ending(why, f"{speed} is {why}; nothing beyond it is promised." if float(end) == float(at)
+                              else said))
             continue
         one = _binding(promise, x, word == "Below", job.confidence)
-        out.append(Ending(one.what, f"{word} {speed}, {_said(model, job, one)} too often, "
+        out.append(Ending(one.what, f"{word} {speed}, {_said(model, job, one, may=True)} too often, "
                                     f"{_where(promise, one, positions, x)} first."))
     return out[0], out[1]
 
@@ -195,13 +199,19 @@ def refusal(model: LineFit, job: Job, fitted: LawFit, promise: Promise, possible
     verdict: Literal["no window", "not enough evidence"] = "not enough evidence"
     if possible <= max(0.05, 1 - job.confidence):
         verdict = "no window"
-    found = [f"At the best speed, {speed}, about {_about(median)} of edges meet every limit at the worst position and "
-             f"age (90 % range {_about(low)} to {_about(high)}); {percent(job.share)} are asked for.",
+    found = [f"At about the best speed, {speed}, some {_about(median)} of edges meet every limit at the worst position "
+             f"and age (90 % range {_about(low)} to {_about(high)}); {percent(job.share)} are asked for.",
              f"Most is lost there to this: {_said(model, job, one)}, {where} first; {_about(alone)} meet that limit "
              f"alone{': check it and its unit' if alone <= _NEXT_TO_NONE else ''}."]
-    found += unlike.said(model, job, fitted) + standing.alone(model, job)
+    found += unlike.said(model, job, fitted) + fromthepast.said(model, fitted)
+    alone_there = standing.alone(model, job)
+    found += alone_there
     near = centre * np.exp(np.clip(x[best] + np.array([-0.2, 0.0, 0.2]), *promise.speeds))
-    if verdict == "no window":
+    if verdict == "no window" and alone_there:
+        verdict = "not enough evidence"
+        found.append("None of the other speeds will do, by these trials. What was run there alone may: run those "
+                     "plates before limits or settings are changed.")
+    elif verdict == "no window":
         age = job.sheet_hours
         shorter = f"a shorter span of sheet age than {hours(job)}, " if age[1] > age[0] else ""
         found.append(f"By these trials no tried speed will do. Widen the limits, or ask for {shorter}another pressure, "
@@ -255,7 +265,8 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried, windo
     found += _borrowed(model, job, tried)
     few = model._keep(("few", model.material_of(job), job.grit, job.passes), partial(_few, model, job))
     found += [*few, evidence.run_next(model, job, (float(np.sqrt(np.prod(tried.speeds))),), 2)] if few else []
-    found += _history_flags(model, fitted) if model.past else _spread_flags(model, job, fitted)
+    found += [] if model.past else _spread_flags(model, job, fitted)
+    found += fromthepast.said(model, fitted)
     mean, sd = post.moments()
     for name, term in (("speed", FEED), ("drum pressure", PRESSURE), ("thickness", THICKNESS),
                        ("passes", PASSES)):
@@ -273,9 +284,6 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried, windo
                   "was not looked for."] if undated else []
     else:
         found.append("No row has a date: whether the line drifted over the log was not looked for.")
-    if model.repeated:
-        found.append(f"{count(model.repeated, 'plate')} of the earlier logs "
-                     f"{'stands' if model.repeated == 1 else 'stand'} in another log of the study too: counted once.")
     if model.copied:
         found.append(f"On {count(model.copied, 'plate')} one radius stands at all edges, more often than the gauge's "
                      "steps explain: counted as one reading each. Measure every edge, or leave the others blank.")
@@ -367,27 +375,6 @@ def _few(model: LineFit, job: Job) -> list[str]:
     if plates < FEW_PLATES and not mine.all():
         found.append(f"Only {plates} plate{'s' if plates > 1 else ''} of {job.material} were run: how it answers "
                      "to speed, pressure and wear is mostly taken from the log's other materials.")
-    return found
-
-
-def _history_flags(model: LineFit, fitted: LawFit) -> list[str]:
-    past, post = model.past, fitted.posterior
-    if past is None:
-        return []
-    as_before = float(post.weight @ weight_of_second(post.data, post.nodes.sd))
-    whose = (f"{past.logs} earlier log{'s' if past.logs > 1 else ''} of this line ({past.sheets} "
-             f"sheet{'s' if past.sheets > 1 else ''})")
-    sheets = ("sheets are said to be new, so theirs were not taken over" if past.new_sheets else
-              "sheets are taken to be as before; say new_sheets in the study if lot or supplier changed")
-    worn = "" if past.new_sheets else " wear,"
-    law = f"Exponents,{worn} edge positions and spreads" if fitted.law_as_before else "Spreads of plates and edges"
-    found = [f"{law} are learned from {whose} too; {sheets}."]
-    if not fitted.law_as_before:
-        found.append("The line has changed: exponents, wear or edge positions of this log do not look like those of "
-                     "its past, which therefore count for nothing.")
-    if as_before < CHANGED:
-        found.append(f"The line has changed: the spreads of this log do not look like those of its past "
-                     f"({percent(round(as_before, 2))} as before), which therefore counts for less.")
     return found
 
 

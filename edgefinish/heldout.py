@@ -195,12 +195,13 @@ def _predicted_removal(model: LineFit, fitted: LawFit, index: np.ndarray) -> tup
 def burr_foreseen(results: Results, left: Left, job: Job) -> tuple[int, int, Floats] | None:
     """Edges on left-out sheets that kept more burr than the job allows: how many, of how many, and draws of how many
     the rest of the log foresees, (draws,). None where nothing can be foreseen."""
-    model, fitted = results.model, left.fit.burr_fit(job)
-    data, known = model.burr_edges(job), sorted(left.fit.materials.unique())
+    model, rest = results.model, left.fit
+    data, known = model.burr_edges(job), sorted(rest.materials.unique())
     names = np.array(sorted(model.materials.unique()))[data.material]
     mine = left.rows[data.row] & np.isin(names, known)
-    if not mine.any() or not len(fitted.data.cleared):
+    if not mine.any() or not len(rest.burr_edges(job).row):
         return None
+    fitted = rest.burr_fit(job)
     theta = fitted.theta[fitted.node_of(_DRAWS)]
     level, log_slope, ratio, log_sd = theta[:, :4].T
     slope = np.exp(log_slope)[:, None]

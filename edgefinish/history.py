@@ -20,6 +20,7 @@ OF_SHEETS = ("sheet", "sheet_wear")
 WEIGHT = 0.5
 """Share of the history in the prior; the rest is the standard prior. The new log weighs the two against each other."""
 _SEVERAL, _MORE_THAN_CHANCE = 3, 2  # radii of a plate, and plates, that are not alike by chance
+_FEWEST_RADII = 8  # of a log from which anything is learned; judgement
 _SAME = ("run", "abrasive_sheet", "edge_position", "feed_speed_m_min", "contact_hours", "edge_radius_mm")
 _LOG_TO_LOG = 0.08  # SD of the logarithm of a spread from one log of a line to the next: judgement, no source
 
@@ -84,14 +85,27 @@ def pool(prior: Spread, used: Spread, logs: Sequence[tuple[Floats, Floats]]) -> 
     return Spread(float(np.exp(mean)), float(np.sqrt(density @ (grid - mean) ** 2 + _LOG_TO_LOG**2)))
 
 
+def without_few(history: Sequence[TrialLog]) -> tuple[TrialLog, ...]:
+    """Earlier logs that hold enough measured edge radii to learn from."""
+    def radii(log: TrialLog) -> int:
+        reading = log.reading("edge_radius_mm")
+        return int(((reading.side == 0) & np.isfinite(reading.value)).sum())
+    return tuple(log for log in history if radii(log) >= _FEWEST_RADII)
+
+
 def without_repeats(log: TrialLog, history: Sequence[TrialLog]) -> tuple[tuple[TrialLog, ...], int]:
     """Earlier logs without plates that the log itself or one before has too, which would count twice; and how many
-    those are: the same run on the same sheet with the same radii. One plate of a log may be alike by chance."""
-    seen, left, repeated = set(_by_plate(log)["what"]) if history else set(), [], 0
+    those are: the same run on the same sheet with the same radii. One plate of a log may be alike by chance, and more
+    where one or two radii were read of each: these are taken out where most of them are alike."""
+    seen, left, repeated = set(_radii(log)["what"]) if history else set(), [], 0
     for past in history:
-        plates = _by_plate(past)
-        again = plates["what"].isin(seen)
-        seen |= set(plates["what"])
+        radii = _radii(past)
+        plates = radii.assign(alike=radii["what"].isin(seen)).groupby("plate")["alike"].agg(["sum", "size"])
+        seen |= set(radii["what"])
+        few = plates["size"] < _SEVERAL
+        again = plates["sum"] >= _SEVERAL
+        alike = few & (plates["sum"] == plates["size"])
+        again |= alike & (2 * alike.sum() > few.sum())
         if again.sum() < _MORE_THAN_CHANCE:
             left.append(past)
             continue
@@ -102,9 +116,8 @@ def without_repeats(log: TrialLog, history: Sequence[TrialLog]) -> tuple[tuple[T
     return tuple(left), repeated
 
 
-def _by_plate(log: TrialLog) -> pd.DataFrame:
-    """Plates with several radii, by their number, with a number for all that was read of each, `what`."""
+def _radii(log: TrialLog) -> pd.DataFrame:
+    """Each radius that was read: its `plate` by number, and a number for all that tells it from others, `what`."""
     read = np.isfinite(log.reading("edge_radius_mm").value)
     one = pd.util.hash_pandas_object(log.rows[list(_SAME)].astype(str), index=False).to_numpy()
-    plates = pd.DataFrame({"plate": plates_of(log.rows).of[read], "what": one[read]}).groupby("plate")["what"]
-    return plates.agg(["sum", "size"]).query(f"size >= {_SEVERAL}").rename(columns={"sum": "what"})
+    return pd.DataFrame({"plate": plates_of(log.rows).of[read], "what": one[read]})

@@ -44,7 +44,7 @@ def coefficients(fitted: LawFit) -> pd.DataFrame:
     mean, sd = fitted.posterior.moments()
     law, term = zip(*fitted.layout.coefficient_names(), strict=True)
     return pd.DataFrame({"law": law, "term": term, "prior_mean": data.coef_mean, "prior_sd": data.coef_sd,
-                         "mean": mean, "sd": sd, "learned": (1 - sd / data.coef_sd).round(9)})
+                         "mean": mean, "sd": sd, "learned": (1 - sd / data.coef_sd).round(9).clip(0)})
 
 
 def burr_law(model: LineFit, job: Job) -> pd.DataFrame:
@@ -59,7 +59,7 @@ def burr_law(model: LineFit, job: Job) -> pd.DataFrame:
         "law": within, "term": ["level", "edge radius, log", "burr height over edge radius", "spread of sheets, log",
                                 *materials, *positions],
         "prior_mean": prior_mean, "prior_sd": prior_sd, "mean": mean, "sd": sd,
-        "learned": (1 - sd / prior_sd).round(9)})
+        "learned": (1 - sd / prior_sd).round(9).clip(0)})
 
 
 def spreads(fitted: LawFit) -> pd.DataFrame:
@@ -74,7 +74,7 @@ def spreads(fitted: LawFit) -> pd.DataFrame:
         low, median, high = weighted_quantiles(sd, post.weight, _BAND)
         doubt = np.sqrt(max(post.weight @ np.log(sd) ** 2 - (post.weight @ np.log(sd)) ** 2, 0.0))
         rows.append({"law": law, "level": level, "prior_median": spread.median, "median": median, "low": low,
-                     "high": high, "learned": 1 - doubt / spread.log_sd})
+                     "high": high, "learned": max(1 - doubt / spread.log_sd, 0.0)})
     return pd.DataFrame(rows)
 
 

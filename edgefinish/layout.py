@@ -133,7 +133,8 @@ class Layout:
     `plates_of` each is;
     `asked`: the material whose spreads may be other than the others', None where all are taken to be alike;
     `position_spread`: how many times as much as usual edges scatter, by position; empty where all are alike;
-    `own_steps`: whether the asked material's positions clearly lie otherwise than the others'; `kinds`: plates of it,
+    `own_steps`, `own_spread`: whether the asked material's positions clearly lie otherwise than the others', and
+    whether it clearly scatters otherwise; `kinds`: plates of it,
     each with spreads that may be other than those of the rest; `tilts`: settings to which positions answer
     each in its own way.
     """
@@ -151,6 +152,7 @@ class Layout:
     asked: str | None
     position_spread: Mapping[str, float]
     own_steps: bool
+    own_spread: bool
     kinds: tuple[PlateKind, ...]
     tilts: tuple[Tilt, ...]
 
@@ -282,13 +284,13 @@ def _middle(values: NDArray[np.float64]) -> float:
 
 def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Priors | None = None,
             weight: float = 0.0, asked: str | None = None, position_spread: Mapping[str, float] | None = None,
-            own_steps: bool = False, kinds: tuple[PlateKind, ...] = (),
+            own_steps: bool = False, own_spread: bool = False, kinds: tuple[PlateKind, ...] = (),
             tilts: tuple[Tilt, ...] = ()) -> Layout:
     """The mixed model of the edge radius of a log, and of its removal as well where asked for.
 
     Only rows with a reading take part. Priors are those of `TERMS` and of `priors`; with `past`, spreads have a prior
     of which `weight` is that of the past. `asked`: a material of several whose spreads may differ from the others'.
-    `position_spread`, `own_steps`, `kinds`, `tilts`: see `Layout`.
+    `position_spread`, `own_steps`, `own_spread`, `kinds`, `tilts`: see `Layout`.
     """
     rows, spread = log.rows, dict(position_spread or {})
     readings = [log.reading("edge_radius_mm")] + ([log.reading("removal_um")] if removal else [])
@@ -354,12 +356,12 @@ def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Pr
         kin=1 + len(TERMS) + np.arange(kin * len(materials)).reshape(kin, len(materials)),
         kin_spread=priors.material[:kin], kin_times=priors.odd_times[:kin],
         own=own_plates if len(own_plates) else None,
-        own_log_sd=(is_asked is not None) * (priors.own_spread,) + len(kinds) * (priors.kind_spread,),
+        own_log_sd=(is_asked is not None) * (priors.own_spread[own_spread],) + len(kinds) * (priors.kind_spread,),
         on_sheets=(is_asked is not None) * (True,) + len(kinds) * (False,),
         edge_factor=np.where(is_removal, 1.0, [spread.get(positions[i], 1.0) for i in position]) if spread else None)
     names = Names(*map(slice, [0, *ends[:-1].tolist()], ends.tolist()))
     return Layout(data, centre, materials, positions, sheets, plate_list, row, is_removal, order is not None, names,
-                  asked, spread, own_steps, kinds, tilts)
+                  asked, spread, own_steps, own_spread, kinds, tilts)
 
 
 def _own_plates(is_asked: NDArray[np.bool_] | None, kinds: tuple[PlateKind, ...], plates: pd.DataFrame

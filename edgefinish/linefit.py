@@ -14,7 +14,7 @@ from .abrasive import grain_um
 from .burr import MIDDLE_HEIGHT, SHEET, BurrData, BurrPosterior, fit_burr, future_heights, of_sheets, told_apart
 from .byburr import BurrStep, burr_step
 from .byplates import kinds_apart, scatter_of
-from .byposition import apart_from, own_steps_stand_out, spread_by_position, tilts_of
+from .byposition import apart_from, own_spread_stands_out, own_steps_stand_out, spread_by_position, tilts_of
 from .dose import log_dose
 from .history import WEIGHT, Past, learn, pool
 from .job import Job, Line
@@ -46,7 +46,8 @@ class LineFit:
     sentences in `reasons`. `history`: earlier logs of the line, from which laws and spreads are learned; `new_sheets`:
     but not what hangs on its sheets. `like`: the fit of nearly the same log, from which this one starts and takes its
     past; checks refit many times, on fewer nodes. `copied`: plates of which one radius was taken for all edges' (see
-    `copied`); `repeated`: plates of earlier logs that are in another log too. Posteriors are computed when first
+    `copied`); `repeated`: plates of earlier logs that are in another log too; `too_few`: earlier logs with
+    too few measured radii to learn from. Posteriors are computed when first
     asked for, and kept.
     """
 
@@ -59,6 +60,7 @@ class LineFit:
     like: LineFit | None = None
     copied: int = 0
     repeated: int = 0
+    too_few: int = 0
     _kept: dict[object, object] = field(default_factory=dict, repr=False)
 
     @cached_property
@@ -99,27 +101,28 @@ class LineFit:
         `asked`: a material whose spreads and steps of edge positions may be other than those of the log's others;
         `kinds`: plates, of that material, each with spreads that may be others again.
         """
-        def taken_over(near: LawFit, layout: Layout) -> Layout:
-            return self.past.law.added(layout) if self.past and near.law_as_before else layout
-
         def compute() -> LawFit:
             past = self.past and self.past.over(priors)
             nodes = NODES if removal or self.materials.nunique() > 1 else RADIUS_NODES
             lay = partial(lay_out, self.log, removal=removal, priors=priors, past=past, weight=WEIGHT if past else 0.0,
                           asked=asked, kinds=kinds, tilts=self.tilts_for(asked))
+
+            def as_near(near: LawFit, own_steps: bool, own_spread: bool) -> Layout:
+                layout = lay(position_spread=near.layout.position_spread, own_steps=own_steps, own_spread=own_spread)
+                return self.past.law.added(layout) if self.past and near.law_as_before else layout
+
             if self.like is not None:
                 near = self.like.law(removal=removal, priors=priors, asked=asked, kinds=kinds)
-                layout = taken_over(near, lay(position_spread=near.layout.position_spread,
-                                              own_steps=near.layout.own_steps))
+                layout = as_near(near, near.layout.own_steps, near.layout.own_spread)
                 start = near.posterior.mode if near.posterior.data.family == layout.data.family else None
                 return LawFit(layout, posterior(layout.data, REFIT_NODES, start), priors)
             if asked is not None or kinds:  # fewer spreads apart is near, and wanted for other answers
                 near = self.law(removal=removal, priors=priors, asked=asked if kinds else None, kinds=kinds[:-1])
-                layout = taken_over(near, lay(position_spread=near.layout.position_spread,
-                                              own_steps=near.layout.own_steps))
+                layout = as_near(near, near.layout.own_steps, near.layout.own_spread)
                 found = posterior(layout.data, nodes, apart_from(near.posterior, layout.data))
-                if not kinds and own_steps_stand_out(layout, found):
-                    layout = taken_over(near, lay(position_spread=near.layout.position_spread, own_steps=True))
+                stand_out = () if kinds else (own_steps_stand_out(layout, found), own_spread_stands_out(found))
+                if any(stand_out):
+                    layout = as_near(near, *stand_out)
                     found = posterior(layout.data, nodes, found.mode.theta)
                 settled = found.mode.settled and near.posterior.settled
                 return LawFit(layout, replace(found, mode=found.mode._replace(settled=settled)), priors)

@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 from . import evidence, grounds, insight, leaning, startingpoint
 from .copied import without_copies
 from .errors import JobError, Problem
-from .history import without_repeats
+from .history import without_few, without_repeats
 from .job import Job, Line, SpeedWindow
 from .lawfit import LawFit
 from .linefit import JOINT_DRAWS, LineFit
@@ -186,12 +186,20 @@ def fit(log: TrialLog, *, line: Line | None = None, severities: Mapping[str, tup
     spreads is learned; `new_sheets`: the sheets are of another lot or supplier than then. What was copied, or
     stands in two logs, counts once.
     """
+    if isinstance(history, TrialLog):
+        raise TypeError("found one TrialLog as history, wanted a list of them")
     if not isinstance(log, TrialLog):
         raise TypeError(f"found {type(log).__name__}, wanted a TrialLog: read it with read_log first")
+    history = tuple(history)
+    for one in history:
+        if not isinstance(one, TrialLog):
+            raise TypeError(f"found {type(one).__name__} in the history, wanted TrialLogs: read them with read_log")
     past, repeated = without_repeats(log, [past.of_measured() for past in history])
+    past, given = without_few(past), len(past)
     read, copied = without_copies(log.of_measured())
     return LineModel(read, line or Line(), dict(severities or {}), units,
-                     tuple(without_copies(one)[0] for one in past), new_sheets, copied=copied, repeated=repeated)
+                     tuple(without_copies(one)[0] for one in past), new_sheets, copied=copied, repeated=repeated,
+                     too_few=given - len(past))
 
 
 def _speeds(values: ArrayLike) -> Floats:

@@ -31,7 +31,7 @@ from .linemodel import LineModel
 from .planner import AGES, HEAVY, middle, prior_precision, speed_levels
 from .rows import Floats
 from .units import QUANTITIES, in_shown, unit_of
-from .wording import job_name
+from .wording import job_names
 
 MOST_PLATES, MOST_NEW = 6, 2
 SAFE = 0.75
@@ -129,7 +129,8 @@ def next_plates(model: LineModel, jobs: Sequence[Job], *, plates: int = 4, most_
         chosen = way if told[way]["log"].sum() > HEAVY_WORTH * told[chosen]["log"].sum() else chosen
     options = pd.DataFrame([{"new_sheets": new, "heavy_burr": burr, "gain_log": got["log"].mean(),
                              "gain_m_min": got["m_min"].mean()} for (new, burr), got in told.items()])
-    gained = pd.DataFrame({"job": [job_name(j.job, model.units) for j in asked],
+    name = dict(zip(jobs, job_names(jobs, model.units), strict=True))
+    gained = pd.DataFrame({"job": [name[j.job] for j in asked],
                            "gain_m_min": told[chosen]["m_min"].to_numpy()})
     quantity = QUANTITIES["feed_speed_m_min"]
     step = (0.1**quantity.metric_decimals if model.units == "metric" else 0.3048)

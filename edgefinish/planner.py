@@ -31,6 +31,8 @@ from .units import System, convert, in_shown, unit_of
 
 SPEEDS, AGES = 9, 5
 VISITS = 2
+SHARED = ("Some sheets are to run several materials. Stainless steel must not share sheets or brushes with carbon "
+          "steel: where both are among them, plan and log each group as a study of its own.")
 MOST_PLATES, FAR_OLDER = 500, 2.0
 """More plates are a slip of the pen; so may be sheets run to so many times the age that any job asks for."""
 EDGE, PLATE = STANDARD.edge.median, STANDARD.plate.median
@@ -319,13 +321,13 @@ def _in_order(space: _Space, levels: Levels, rng: np.random.Generator) -> pd.Dat
 
 
 def _severity_words(jobs: Sequence[Job], severities: Mapping[str, tuple[float, float]]) -> dict[str | None, list[str]]:
-    """For each material whose burr is to be promised: the words of its plates, heaviest first."""
+    """For each material whose burr is to be promised, by a severity: the words of its plates, heaviest first."""
     words: dict[str | None, list[str]] = {}
     height = {w: span[1] for w, span in severities.items()}
     for job in jobs:
-        if job.residual_burr_mm is not None:
+        if job.residual_burr_mm is not None and job.burr_severity:
             own = words.setdefault(job.material, [])
-            own += [job.burr_severity] if job.burr_severity and job.burr_severity not in own else []
+            own += [job.burr_severity] if job.burr_severity not in own else []
     for own in words.values():
         heaviest = max(height, key=height.__getitem__, default=HEAVY)
         if heaviest not in own:
@@ -369,6 +371,12 @@ def _told(space: _Space, runs: pd.DataFrame, words: Mapping[str | None, list[str
         rest = " and ".join(w for w in own[1:] if w != "as it comes") or "the burr as it comes"
         told.append(f"{material}: half of the plates carry {own[0]} burr, the others {rest}. Where clearing ends shows "
                     "only on plates that are not cleared; in simulated trials this made windows two fifths wider.")
+    ungraded = {job.material for job in space.jobs if job.residual_burr_mm is not None} - set(words)
+    told += [f"{material}: no job of it names a burr severity, so plates are run with the burr as it comes, and "
+             "burr is promised for such burr alone. Grade the burr and name a severity in the job: half of the "
+             "plates would then carry heavier burr, which widens windows." for material in sorted(ungraded)]
+    if (runs.groupby("abrasive_sheet")["material"].nunique() > 1).any():
+        told.append(SHARED)
     oldest = max(job.sheet_hours[1] for job in space.jobs)
     if space.hours[1] > FAR_OLDER * oldest:
         told.append(f"Sheets are run up to {space.hours[1]:g} h, and no job asks for more than {oldest:g} h: check "

@@ -17,10 +17,10 @@ class Priors:
     SDs of level, feed exponent, pressure exponent and wear from material to material, `odd_times` as large of an odd
     one; of the material asked for, `material_position`, the SD by which its edge positions may lie otherwise than the
     others', or may where they clearly do. `own_spread`: the SD of the logarithm of a factor on all spreads of the
-    material asked for, `kind_spread` of one on edges and plates run as the job's are, where these clearly scatter
-    otherwise. `tilt`: the SD of exponents of a setting at one
-    edge position against the others, where positions clearly answer otherwise to it; `tilt_along` of those of speed,
-    and of wear per 10 h.
+    material asked for, and that where they clearly are otherwise; `kind_spread` of one on edges and plates run as the
+    job's are, where these clearly scatter otherwise. `tilt`: the SD of exponents of a setting at one edge position
+    against the others, where positions clearly answer otherwise to it; `tilt_along` of those of speed, and of wear per
+    10 h.
     """
 
     edge: Spread = Spread(0.10, 0.7)
@@ -33,9 +33,9 @@ class Priors:
     position: float = 0.10
     removal_position: float = 0.24
     material: tuple[Spread, Spread, Spread, Spread] = (
-        Spread(0.20, 0.7), Spread(0.12, 0.7), Spread(0.12, 0.7), Spread(0.04, 0.7))
-    odd_times: tuple[float, float, float, float] = (4.0, 4.0, 4.0, 2.0)
-    own_spread: float = 0.25
+        Spread(0.20, 0.7), Spread(0.12, 0.7), Spread(0.12, 0.7), Spread(0.025, 0.7))
+    odd_times: tuple[float, float, float, float] = (4.0, 4.0, 4.0, 3.2)
+    own_spread: tuple[float, float] = (0.10, 0.30)
     kind_spread: float = 0.40
     material_position: tuple[float, float] = (0.03, 0.20)
     tilt: float = 0.30

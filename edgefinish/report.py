@@ -123,8 +123,9 @@ def report_html(results: Results) -> str:
         materials=[_material(results, name, list(own), draw) for name, own in _by_material(results.windows)],
         claims=_claims(results), checks=_checks(results, draw),
         tried=Markup(Table(tried(results.log, system), (
-            "Plates and sheets of each material, and from where to where each setting was run. Nothing is promised "
-            "outside.")).markup()),
+            "Plates and sheets of each material and burr, and from where to where each setting was run. Nothing is "
+            "promised beyond the speeds, pressures and thicknesses run on a material, whatever the burr, nor on sheets "
+            "older than the oldest of the whole log.")).markup()),
         table_script=Markup(script()),
         messages=told[:MOST_MESSAGES], unsaid=max(0, len(told) - MOST_MESSAGES),
         earlier=[earlier_said(past) for past in results.model.history],

@@ -94,7 +94,7 @@ def _as_another(model: LineFit, job: Job, fitted: LawFit) -> Promise:
     if removal is not None:
         own = priors.removal_material * _normal(7)
         removal = _stepped(removal, AREA_LAW * level + own, AREA_LAW * slope, AREA_LAW * wear)
-    factor = np.exp(priors.own_spread * _normal(6))
+    factor = np.exp(priors.own_spread[1] * _normal(6))
     scatter, own_scatter = (part and Scatter(part.shared[node] * factor, part.wear[node] * factor,
                                              part.edge[node] * factor, part.tail[node]) for part in fitted.scatters)
     low, high = job.edge_radius_mm or (None, None)

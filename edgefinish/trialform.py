@@ -22,6 +22,8 @@ from .wording import POSITION_WORDS, limit
 SHEET = "trial log"
 _READINGS = ("edge_radius_mm", "burr_height_mm", "residual_burr_mm", "removal_um")
 _WIDTHS = {"run": 6, "material": 12, "abrasive_sheet": 9, "edge_position": 10, "operator": 12, "note": 28, "date": 12}
+_COARSE = {"edge_radius_mm": 0.1, "burr_height_mm": 0.1, "residual_burr_mm": 0.02, "removal_um": 5.0}
+"""What a plain gauge resolves; common practice, no source."""
 _LAST_DAY = datetime(2199, 12, 31)
 # A workbook holds the time it was made: a fixed one keeps the same plan the same, byte for byte.
 _MADE = datetime(2000, 1, 1)
@@ -141,7 +143,8 @@ def _rule(plan: Plan, field: Field, column: int) -> dict[str, Any] | None:
         bound = f'IFERROR(AND(OR(LEFT({cell})="<",LEFT({cell})=">"),VALUE(MID({cell},2,9))>0),FALSE)'
         return {"validate": "custom", "value": f"=OR({number},{bound})",
                 "input_title": f"{quantity.label}, {unit}"[:32],
-                "input_message": f"In {unit}. Below what the gauge resolves: <0.10. Not measured: leave blank. "
+                "input_message": f"In {unit}. Below what the gauge resolves, as {_below(name, plan)}. "
+                                 "Not measured: leave blank. "
                                  f"{'To be promised: ' + said + '.' if (said := _limits(plan, name)) else ''}"[:255],
                 "error_title": "No such reading",
                 "error_message": f"Wanted: {low:g} to {high:g} {unit}, or < or > and a number."}
@@ -160,6 +163,11 @@ def _rule(plan: Plan, field: Field, column: int) -> dict[str, Any] | None:
                 "input_title": "date", "input_message": "The day, with the time where you have it: it gives the order.",
                 "error_title": "No date", "error_message": "A date, such as 2031-03-28."}
     return None
+
+
+def _below(name: str, plan: Plan) -> str:
+    """How a reading below what a gauge resolves is written, in the unit of its column."""
+    return f"<{float(in_shown(name, _COARSE[name], plan.units)):.1g}"
 
 
 def _limits(plan: Plan, name: str) -> str:
@@ -191,7 +199,7 @@ def form_html(plan: Plan) -> str:
                        "plates": [_printed(edges, shown, at) for edges in plates]})
     return environment().get_template("trialform.html.jinja").render(
         name=plan.name, heads=[f.header for f in shown], visits=visits, defer=DEFER, paper=plan.units,
-        cautions=CAUTIONS, told=plan.told,
+        cautions=CAUTIONS, told=plan.told, below=_below("edge_radius_mm", plan),
         promised=[f"{QUANTITIES[n].label} {said}" for n in _READINGS if (said := _limits(plan, n))])
 
 

@@ -23,6 +23,7 @@ from .checks import (
     tell_pasted_twice,
     tell_rare_materials,
     tell_sheets_alike,
+    tell_slips,
 )
 from .errors import LogError, Problem, nearest
 from .findings import Column, Findings, Message
@@ -195,6 +196,7 @@ def _read(source: SourceLike | Sequence[SourceLike], sheet: str | None, table: s
         keep = agreeing_rows(log)
         tell_hours_backwards(log, keep)
         tell_odd_speeds(log, keep)
+        tell_slips(log, keep)
         tell_pasted_twice(log)
     every = Findings(problems=[p for f in found for p in f.problems])
     every.settle(name)

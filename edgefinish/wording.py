@@ -125,6 +125,24 @@ def job_name(job: Job, system: System) -> str:
     return ", ".join(p for p in parts if p)
 
 
+def job_names(jobs: Sequence[Job], system: System) -> list[str]:
+    """The same of several jobs; of jobs with one name, with what sets them apart.
+
+    >>> from dataclasses import replace
+    >>> job = Job(material="S355", thickness_mm=10, drum_pressure_kPa=60, grit="P80", removal_um=40)
+    >>> job_names([job, replace(job, grit="P120"), replace(job, material="S235")], "metric")
+    ['S355, 10 mm, P80', 'S355, 10 mm, P120', 'S235, 10 mm']
+    """
+    names = [job_name(job, system) for job in jobs]
+    parts = [(*settings(job, system).split(", "), *limits(job, system), f"{percent(job.share)} of edges",
+              f"{percent(job.confidence)} confidence") for job in jobs]
+    out = []
+    for name, mine in zip(names, parts, strict=True):
+        others = [part for other, part in zip(names, parts, strict=True) if other == name]
+        out.append(", ".join([name, *(p for p in mine if not all(p in other for other in others))]))
+    return out
+
+
 def sheet_age(contact_hours: float, toward: Toward) -> str:
     """A sheet's age as printed, in tenths of an hour.
 

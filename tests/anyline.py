@@ -105,7 +105,7 @@ def judge(seed: int) -> tuple[Counter[str], list[str]]:
             assert ran.min() * (1 - 1e-9) <= low <= point <= high <= ran.max() * (1 + 1e-9), window
             sure = model.share(job, np.geomspace(low, high, 7))["confidence"]
             assert (sure >= job.confidence - NEAR).all(), (window, sure.tolist())
-        elif "At the best speed" in window.reasons[0] and ran.nunique() > 1:
+        elif "At about the best speed" in window.reasons[0] and ran.nunique() > 1:
             feed = np.geomspace(ran.min(), ran.max(), 41)
             sure = model.share(job, feed)["confidence"].to_numpy() >= 1 - 0.4 * (1 - job.confidence)
             longest = max(map(len, "".join("x" if s else " " for s in sure).split()), default=0)

@@ -89,9 +89,9 @@ def test_it_is_said_what_was_taken_over_and_when_the_line_has_changed():
     changed = replace(changed, plate=2 * changed.plate, edge=2 * changed.edge)
     other = run_trial(changed, Plan(sheets=6, plates=48), np.random.default_rng(3))
     line = ef.fit(ef.read_log(other), history=past(0.08))
-    from edgefinish.grounds import _history_flags
+    from edgefinish.fromthepast import said
 
-    assert any("has changed" in flag for flag in _history_flags(line, line.law()))
+    assert any("has changed" in flag for flag in said(line, line.law()))
 
 
 def test_a_check_of_a_study_reads_its_history_too(tmp_path, capsys):
@@ -176,3 +176,34 @@ def test_a_study_names_its_history(tmp_path):
     with pytest.raises(ef.StudyError) as caught:
         read_study(tmp_path / "bad.yaml")
     assert "did you mean history?" in str(caught.value) and "new_sheets" in str(caught.value)
+
+
+def test_an_earlier_log_without_radii_teaches_nothing_and_says_so():
+    trial, (log, *_) = now(), past(0.07)
+    bare = replace(log, rows=log.rows.assign(edge_radius_mm=np.nan))
+    job, _ = trial.job("one age")
+    alone, beside = (ef.fit(ef.read_log(trial.log), history=h).window(job) for h in ((), (bare,)))
+    assert (alone.low_m_min, alone.high_m_min) == (beside.low_m_min, beside.high_m_min)
+    assert "1 earlier log holds hardly a measured edge radius: nothing is learned there." in beside.reasons
+
+
+@pytest.mark.parametrize("edges", [1, 2])
+def test_a_log_that_is_its_own_history_is_seen_however_few_edges_a_plate_has(edges):
+    rows = now().log.groupby("run").head(edges).reset_index(drop=True)
+    log = ef.read_log(rows)
+    assert ef.fit(log, history=[log]).repeated == rows["run"].nunique()
+    other = ef.read_log(rows.assign(edge_radius_mm=rows["edge_radius_mm"].astype(float).round(3) + 0.011))
+    assert ef.fit(log, history=[other]).repeated == 0
+
+
+def test_a_refusal_says_what_was_learned_of_the_past_too():
+    job = replace(now().job("one age")[0], share=0.97, edge_radius_mm=(0.3, 0.31))
+    refused = ef.fit(ef.read_log(now().log), history=past(0.07)).window(job)
+    assert refused.low_m_min is None and any("are learned from" in r for r in refused.reasons)
+
+
+def test_what_is_no_list_of_logs_is_refused_as_history():
+    log = ef.read_log(now().log)
+    for wrong in (log, ["log.csv"]):
+        with pytest.raises(TypeError, match="history"):
+            ef.fit(log, history=wrong)

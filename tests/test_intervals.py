@@ -76,7 +76,7 @@ def test_limits_that_nothing_comes_near_get_no_window(line, changes, best):
     window = model.window(replace(job, **changes))
     assert window.verdict == "no window", window
     feed = model.log.rows["feed_speed_m_min"]
-    named = re.search(r"At the best speed, ([\d.]+) m/min", window.reasons[0]).group(1)
+    named = re.search(r"At about the best speed, ([\d.]+) m/min", window.reasons[0]).group(1)
     assert ("alone: check it and its unit." in window.reasons[1]) == (best is not None)
     assert best is None or float(named) == pytest.approx(feed.max() if best == "fast" else feed.min(), abs=0.05)
 

@@ -81,6 +81,9 @@ def test_a_material_that_scatters_more_on_sheets_that_are_shared_is_judged_by_it
     spread = {m: np.exp(law.posterior.weight @ np.log(law.posterior.nodes.sd[:, 0] * law.posterior.nodes.factor[:, 0]))
               for m, law in ((m, fitted.law_for(job)) for m, job in jobs.items())}
     assert spread["B"] > 1.4 * spread["A"]  # tails and the prior take a part of it
+    assert all(fitted.law_for(job).layout.own_spread for job in jobs.values())
+    alike = pd.concat([keep[0], run_trial(quiet, plan, rng).assign(material="B").loc[keep[1].index]], ignore_index=True)
+    assert not ef.fit(ef.read_log(alike)).law_for(jobs["B"]).layout.own_spread
     windows = {m: fitted.window(job) for m, job in jobs.items()}
     assert windows["A"].verdict == "window"
     for name, truth in (("A", quiet), ("B", wild)):
@@ -110,6 +113,19 @@ def test_the_confidence_of_single_speeds_is_at_least_that_of_the_window():
     assert (shares["confidence"] >= 0.945).all()
     assert (shares["low"] <= shares["median"]).all() and (shares["median"] <= shares["high"]).all()
     assert (model().share(radius_job(), [0.01, 500.0])["confidence"] == 0).all()
+
+
+def test_an_end_at_the_last_speed_tried_names_that_speed_unrounded():
+    """Ends are printed rounded inwards; what was tried is told as it was tried."""
+    rows = trial()
+    slow = rows["feed_speed_m_min"].min()
+    job = replace(radius_job(), edge_radius_mm=(0.02, 3.0))
+    said = {}
+    for v in (0.9, 0.874):
+        log = rows.assign(feed_speed_m_min=rows["feed_speed_m_min"].replace(slow, v))
+        said[v] = ef.fit(ef.read_log(log)).window(job).reasons[0]
+    assert said[0.9] == "0.9 m/min is the slowest speed tried; nothing beyond it is promised."
+    assert said[0.874] == "Below 0.9 m/min nothing is promised: 0.874 m/min is the slowest speed tried."
 
 
 def test_the_set_point_is_where_confidence_is_highest():
@@ -209,7 +225,7 @@ def test_fewer_than_three_sheets_is_not_enough_evidence():
 def test_a_band_that_no_speed_meets_is_no_window():
     window = model().window(replace(radius_job(), edge_radius_mm=(0.35, 0.37)))
     assert window.verdict == "no window"
-    assert "At the best speed" in window.reasons[0]
+    assert "At about the best speed" in window.reasons[0]
 
 
 def test_limits_of_the_line_are_kept():

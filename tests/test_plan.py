@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import time
+from dataclasses import replace
 from itertools import product
 from pathlib import Path
 
@@ -289,3 +290,18 @@ def test_costs_and_minutes_of_a_trial(tmp_path):
         study(tmp_path, LISTED + "trial: {cost: {plates: 20, hour: -1}, minutes: 5}\n")
     found = {p.column: p.remedy for p in refused.value.problems}
     assert found["trial.cost.plates"] == "did you mean plate?" and {"trial.cost.hour", "trial.minutes"} < set(found)
+
+
+def test_burr_of_no_named_severity_is_run_as_it_comes_and_told():
+    """Such a job is promised for all burrs of the log: heavy plates that it never meets would take its window."""
+    job = replace(SIX[0], residual_burr_mm=0.05, burr_severity=None)
+    told = ef.plan([job], feed_speed_m_min=(0.9, 6.0), trial=ef.Trial(plates=18, sheets=6))
+    assert "burr_severity" not in told.runs
+    assert any("name a severity in the job" in text for text in told.told)
+
+
+def test_sheets_that_several_materials_share_are_told():
+    both = [SIX[0], replace(SIX[0], material="1.4301")]
+    trial = ef.Trial(plates=18, sheets=6)
+    told = [ef.plan(jobs, feed_speed_m_min=(0.9, 6.0), trial=trial).told for jobs in (both, both[:1])]
+    assert [any("Stainless steel must not share sheets" in text for text in t) for t in told] == [True, False]

@@ -171,3 +171,13 @@ def test_a_folder_of_somebody_elses_is_left_alone(file, capsys):
     assert "nothing in it was touched" in capsys.readouterr().err
     assert [p.name for p in folder.iterdir()] == ["own.txt"]
     assert not [p for p in file.parent.iterdir() if p.name.startswith(".")]
+
+
+@pytest.mark.parametrize(("units", "bound"), [("metric", "0.1"), ("imperial", "0.004")])
+def test_a_reading_below_the_gauge_is_shown_in_the_form_s_own_unit(units, bound):
+    """A bound of 0.10 under a header in inches would be one of 2.54 mm."""
+    plan = planned(units)
+    assert f"as &lt;{bound};" in form_html(plan)
+    rules = opened(plan)[0].active.data_validations.dataValidation
+    radius = next(rule for rule in rules if (rule.promptTitle or "").startswith("edge radius"))
+    assert f"as <{bound}." in radius.prompt

@@ -326,3 +326,16 @@ def test_numbers_under_the_heads_are_those_of_the_checks():
     assert told["assumed before"].tolist() == ["4.7 %", "0.40 ×"]
     assert told["found by the trials"].tolist() == ["5.8 %", "0.25 ×"]
     assert set(checks.priors.table["spread"]) <= set(priors["spread"])
+
+
+def test_burr_that_was_read_on_one_sheet_is_not_foreseen_there():
+    """With that sheet left out nothing of burr is left to go by."""
+    log = usual(40).log.copy()
+    log.loc[log["abrasive_sheet"] != "A02", "residual_burr_mm"] = np.nan
+    checks = scrutinise(results_of(log, usual(40).job("all limits")[0]))
+    assert checks.burr.sentence and "A02" not in " ".join(checks.burr.table.astype(str).to_numpy().ravel())
+
+
+def test_what_the_trials_took_away_of_an_assumption_is_never_less_than_nothing():
+    table = forms.taught(pages.demo())
+    assert table["learned"].between(0, 1).all()

@@ -268,3 +268,16 @@ def test_answers_of_one_fit_are_those_of_a_fit_for_each():
     together = ef.fit(log, severities=SEVERITIES)
     for job in jobs:
         assert together.window(job) == ef.fit(log, severities=SEVERITIES).window(job)
+
+
+def test_where_a_plate_alone_may_hold_no_other_limits_are_asked_for():
+    """All but one plate are too slow for a small radius: what the one fast plate shows is not called hopeless."""
+    rows = campaign("usual", 3).log
+    speeds = sorted(rows["feed_speed_m_min"].unique())
+    slow = rows[rows["feed_speed_m_min"] < 2.0]
+    one = rows[rows["run"] == rows.loc[rows["feed_speed_m_min"] == speeds[-1], "run"].iloc[0]]
+    job = replace(JOB, edge_radius_mm=(0.05, 0.16), sheet_hours=(6, 6))
+    answer = window(pd.concat([slow, one], ignore_index=True), job)
+    assert answer.verdict == "not enough evidence"
+    assert "None of the other speeds will do" in answer.reasons[-1] and not any("Widen" in r for r in answer.reasons)
+    assert window(slow, job).verdict == "no window" and "Widen the limits" in window(slow, job).reasons[-1]

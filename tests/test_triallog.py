@@ -450,3 +450,19 @@ def test_a_material_of_two_runs_is_no_slip():
     frame = clean(60)
     frame.loc[100:107, "material"] = "S335"
     assert read_log(frame).messages == ()
+
+
+def test_readings_far_from_the_others_and_bounds_that_tell_nothing_are_told():
+    """A decimal that slipped, on a plate with others; a bound typed in the wrong unit. Nothing is changed."""
+    log = read_log(with_cells(clean(), "edge_radius_mm", {4: "3.2", 8: "<2.54", 13: "0.03", 15: "<0.10"}))
+    told = {m.row: m.text for m in log.messages if m.kind == "told"}
+    assert set(told) == {4, 8, 13}
+    assert told[4].startswith("3.2 mm, where the others of its plate or material are about 0.3")
+    assert told[8] == "<2.54 mm tells nothing: every edge radius that was measured is less. Check its unit"
+    assert log.rows["edge_radius_mm"].astype(str).tolist()[2] == "3.2"
+
+
+def test_burr_that_is_none_is_to_be_written_as_0_in_the_column_s_unit():
+    frame = clean().assign(**{"residual burr [in]": "0.00"})
+    fault, = faults(with_cells(frame, "residual burr [in]", {3: "none left"}))
+    assert "a number in in" in str(fault) and "write 0 where no burr was found" in str(fault)
