@@ -31,7 +31,7 @@ ALIKE = 0.25
 """SD, over positions, of the logarithm of how much edges scatter: the prior where they are told apart. Judgement."""
 _FACTORS = np.linspace(-1.2, 1.2, 241)
 _MOST_ROWS = 20_000
-_TELLS = 0.01  # of the prior's variance
+_TELLS, _ALL_TOLD = 0.01, 0.95  # of the prior's variance
 _DRAWN_IN = 3 * 1.4826  # times the median of residuals' sizes
 _FLAT, _SAME, _FREE = 1e-9, 1e-9, 5
 _OF_PLATES = STANDARD.plate.median / STANDARD.edge.median
@@ -78,12 +78,13 @@ def apart_from(near: Posterior, data: MixedData) -> Floats:
 def own_spread_stands_out(posterior: Posterior) -> bool:
     """Whether the asked material's spreads are more unlike the others' than their prior lets expect.
 
-    As above, of one number: the logarithm of their factor.
+    As above, of one number: the logarithm of their factor. Where a long log tells it whatever the prior, there is
+    nothing to allow for.
     """
     prior, factor = posterior.data.own_log_sd[0] ** 2, np.log(posterior.nodes.factor[:, 0])
     mean = float(posterior.weight @ factor)
     told = prior - float(posterior.weight @ (factor - mean) ** 2)
-    return told > _TELLS * prior and bool(chdtrc(1, mean**2 / told) < _SCATTERS)
+    return _TELLS * prior < told < _ALL_TOLD * prior and bool(chdtrc(1, mean**2 / told) < _SCATTERS)
 
 
 class Edges(NamedTuple):

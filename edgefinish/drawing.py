@@ -268,6 +268,14 @@ def readings(fig: go.Figure, results: Results, name: str, index: np.ndarray, x: 
                               "<extra></extra>", row=at[0], col=at[1])
 
 
+def marks_said(results: Results, name: str, index: np.ndarray, job: Job) -> list[str]:
+    """A line on what pale and open marks of `readings` mean, where there are such."""
+    pale = not _as_in_job(results.log.rows, job)[index].all()
+    beyond = bool((results.log.reading(name).side[index] != 0).any())
+    said = ["Pale: run at another pressure, grit, thickness or number of passes."] * pale
+    return [" ".join(said + ["Open triangles: beyond what the gauge resolves."] * beyond)] if pale or beyond else []
+
+
 def legend(fig: go.Figure, positions: Iterable[str], at: tuple[int, int]) -> None:
     """Name the positions' marks under the picture, each at full strength."""
     for position in positions:

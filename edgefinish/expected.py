@@ -99,7 +99,7 @@ def expect(planned: Plan, *, workers: int = 1, lines: int | None = None, progres
     smooth = curve(sizes, width.mean(1))
     missed = float(np.sqrt(np.mean([(_at(s) @ smooth - w) ** 2 for s, w in zip(sizes, width.mean(1), strict=True)])))
     table = _table(planned, own, smooth, curve(sizes, chance.mean(1)), fits, missed)
-    said = _said(planned.trial, own, simulated.iloc[0], fits, missed, len(true))
+    said = _said(planned.trial, own, simulated.iloc[0], smooth, fits, missed, len(true))
     return Expected(simulated, table, own, len(true), jobs, tuple(said))
 
 
@@ -207,8 +207,10 @@ def _table(planned: Plan, own: Size, width: Floats, chance: Floats, fits: Floats
         cost=[np.nan if c[1] is None else c[1] for c in cost])
 
 
-def _said(trial: Trial, own: Size, here: pd.Series, fits: Floats, missed: float, lines: int) -> Iterator[str]:
-    """What the simulation comes to; `here`: what it gave at the plan's own size."""
+def _said(trial: Trial, own: Size, here: pd.Series, smooth: Floats, fits: Floats, missed: float, lines: int
+          ) -> Iterator[str]:
+    """What the simulation comes to; `here`: what it gave at the plan's own size, `smooth` and `fits`: curves of all
+    lines, as in the table, and of resampled ones."""
     if here["chance"] < 0.5:
         yield "Most likely this trial is too small for its jobs: more often than not it ends without a window."
     yield (f"{own.plates} plates on {own.sheets} sheets with {own.edges} edges each are expected to settle "
@@ -219,7 +221,7 @@ def _said(trial: Trial, own: Size, here: pd.Series, fits: Floats, missed: float,
     sheets, plates = replace(own, sheets=2 * own.sheets), replace(own, plates=2 * own.plates)
     gains = [100 * (_at(s) - _at(own)) @ fits.T for s in (sheets, plates)]
     hours = [trial.cost_of(s.plates, s.sheets)[0] - trial.cost_of(own.plates, own.sheets)[0] for s in (sheets, plates)]
-    a, b = (float(g.mean()) for g in gains)
+    a, b = (100 * float((_at(s) - _at(own)) @ smooth) for s in (sheets, plates))
     unsure = 2 * float(np.hypot((gains[0] - gains[1]).std(), 100 * missed))
     verdict = ("Sheets decide, not plates" if a > b + unsure else "Plates tell more than sheets here" if b > a + unsure
                else "Twice the sheets tell about as much as twice the plates")
@@ -227,6 +229,6 @@ def _said(trial: Trial, own: Size, here: pd.Series, fits: Floats, missed: float,
            f"({hours[0]:.1f} h of line time), twice the plates on the same sheets {b:.0f} % ({hours[1]:.1f} h); "
            f"the difference is good to ± {unsure:.0f} %.")
     few, many = replace(own, edges=max(1, own.edges // 2)), replace(own, edges=2 * own.edges)
-    less, more = (100 * float(((_at(s) - _at(own)) @ fits.T).mean()) for s in (few, many))
+    less, more = (100 * float((_at(s) - _at(own)) @ smooth) for s in (few, many))
     yield (f"{few.edges} edges a plate instead of {own.edges} would cost {-less:.0f} % of the true window, "
            f"{many.edges} would add {more:.0f} %.")

@@ -28,6 +28,7 @@ from .drawing import (
     level,
     limit_line,
     line,
+    marks_said,
     nothing,
     of_material,
     positions_of,
@@ -111,7 +112,9 @@ def window_figure(results: Results, window: SpeedWindow) -> go.Figure:
     ours = read_rows(results, job, "edge_radius_mm")
     index = thin(ours)
     fig = empty(f"At which speeds do at least {percent(job.share)} of edges meet every limit?",
-                [*_verdict_lines(results, window), *drawn(len(index), len(ours))], text, 500, rows=2, cols=1,
+                [*_verdict_lines(results, window), *drawn(len(index), len(ours)),
+                 *["Line: the share in the middle case; band: 90 % of what it may be."] * (window.verdict == "window"),
+                 *marks_said(results, "edge_radius_mm", index, job)], text, 500, rows=2, cols=1,
                 shared_xaxes=True, vertical_spacing=0.05, row_heights=[0.57, 0.43])
     curve, tried = curve_speeds(results, window), tried_speeds(results, job)
     shade(fig, window, system)

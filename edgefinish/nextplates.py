@@ -28,7 +28,7 @@ from .laws import CURVATURE, FEED, TERMS, Centre, Settings
 from .layout import law_columns, settings_of
 from .linefit import LineFit
 from .linemodel import LineModel
-from .planner import AGES, HEAVY, middle, prior_precision, speed_levels
+from .planner import AGES, HEAVY, SHARED, middle, prior_precision, speed_levels
 from .rows import Floats
 from .units import QUANTITIES, in_shown, unit_of
 from .wording import job_names
@@ -427,4 +427,13 @@ def _said(model: LineModel, table: pd.DataFrame, options: pd.DataFrame, by_job: 
     sheets = "on the old sheets" if not new else f"with {new} new sheet{'s' if new > 1 else ''}"
     burr = ", every second with heavy burr" if heavy else ""
     return " ".join([f"Run {what} {sheets}{burr}; {best['job']} gains most, about {wider(best['gain_m_min'])}.", *text,
-                     "Fit again after them, and stop when the windows are as wide as you decided beforehand."])
+                     "Fit again after them, and stop when the windows are as wide as you decided beforehand.",
+                     *([SHARED] if _shared(model.log.rows, table) else [])])
+
+
+def _shared(ran: pd.DataFrame, plates: pd.DataFrame) -> bool:
+    """Whether a sheet would meet a material beside another that it has not met yet."""
+    before = ran.groupby("abrasive_sheet")["material"].agg(set).to_dict()
+    after = plates.groupby("abrasive_sheet")["material"].agg(set).to_dict()
+    return any(len(some | before.get(sheet, set())) > 1 and some - before.get(sheet, set())
+               for sheet, some in after.items())

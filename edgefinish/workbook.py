@@ -145,8 +145,14 @@ def _shaped_rows(sheet: Any, columns: Mapping[str, object] | None, found: Findin
     _refuse_too_many(sheet.max_row, sheet.max_row * sheet.max_column)
     rows: Grid = [[_as_shown(cell) for cell in row] for row in sheet.iter_rows()]
     at = header_at(rows, columns)
+    filled: dict[int, list[Any]] = {}
     for area in sorted(sheet.merged_cells.ranges, key=lambda a: (a.min_row, a.min_col)):
-        _fill_merged(area, rows, at, found)
+        if _fill_merged(area, rows, at, found):
+            filled.setdefault(area.min_col, []).append(area)
+    for first, *others in filled.values():
+        more = f" and {len(others)} more of its column" if others else ""
+        found.tell(first.min_row, None, "converted", f"merged cell {first.coord}{more}: {'each' if others else 'its'} "
+                   "value read for all its rows")
     hidden = [i for i, d in sorted(sheet.row_dimensions.items()) if d.hidden and i <= len(rows)
               and any(c is not None for c in rows[i - 1])]
     if hidden:
@@ -158,12 +164,13 @@ def _shaped_rows(sheet: Any, columns: Mapping[str, object] | None, found: Findin
     return rows
 
 
-def _fill_merged(area: Any, rows: Grid, at: int | None, found: Findings) -> None:
-    """A cell merged down counts for each of its rows; one merged across columns of the log has no reading."""
+def _fill_merged(area: Any, rows: Grid, at: int | None, found: Findings) -> bool:
+    """A cell merged down counts for each of its rows; one merged across columns of the log has no reading. Whether any
+    row was filled."""
     top = rows[area.min_row - 1]
     value = top[area.min_col - 1]
     if at is None or area.max_row <= at or value is None or blank(value):
-        return
+        return False
     across = range(area.min_col - 1, area.max_col)
     named = [str(h) for h in (rows[at][j] for j in across) if h is not None and not blank(h)]
     filled = [j for j in across if any(r[j] is not None for r in rows[at + 1:])]
@@ -174,7 +181,8 @@ def _fill_merged(area: Any, rows: Grid, at: int | None, found: Findings) -> None
     elif area.min_row < area.max_row and area.min_row - 1 > at:
         for i in range(area.min_row, area.max_row):
             rows[i][area.min_col - 1] = value  # type: ignore[index]
-        found.tell(area.min_row, None, "converted", f"merged cell {area.coord}: its value read for all its rows")
+        return True
+    return False
 
 
 def _formats_tell(parts: Mapping[str, bytes]) -> bool:

@@ -11,6 +11,7 @@ from lines import FAMILIES, Campaign, Plan, run_trial
 
 import edgefinish as ef
 from edgefinish.cli import main
+from edgefinish.fromthepast import said
 from edgefinish.history import learn, pool
 from edgefinish.priors import STANDARD
 from edgefinish.report import report_html
@@ -78,19 +79,17 @@ def test_history_of_wild_sheets_narrows_and_of_calm_ones_widens():
 
 def test_it_is_said_what_was_taken_over_and_when_the_line_has_changed():
     log, (job, _) = ef.read_log(now().log), now().job("one age")
-    said = " ".join(ef.fit(log, history=past(0.08)).window(job).reasons)
-    assert "Exponents, wear, edge positions and spreads are learned from 3 earlier logs" in said
-    assert "of this line (21 sheets)" in said
-    assert "sheets are taken to be as before" in said
-    assert "has changed" not in said
+    words = " ".join(ef.fit(log, history=past(0.08)).window(job).reasons)
+    assert "Exponents, wear, edge positions and spreads are learned from 3 earlier logs" in words
+    assert "of this line (21 sheets)" in words
+    assert "sheets are taken to be as before" in words
+    assert "has changed" not in words
     new = " ".join(ef.fit(log, history=past(0.08), new_sheets=True).window(job).reasons)
     assert "sheets are said to be new" in new
     changed = now().truth
     changed = replace(changed, plate=2 * changed.plate, edge=2 * changed.edge)
     other = run_trial(changed, Plan(sheets=6, plates=48), np.random.default_rng(3))
     line = ef.fit(ef.read_log(other), history=past(0.08))
-    from edgefinish.fromthepast import said
-
     assert any("has changed" in flag for flag in said(line, line.law()))
 
 
@@ -207,3 +206,19 @@ def test_what_is_no_list_of_logs_is_refused_as_history():
     for wrong in (log, ["log.csv"]):
         with pytest.raises(TypeError, match="history"):
             ef.fit(log, history=wrong)
+
+
+def test_spreads_half_as_much_again_are_told_more_often_than_not_and_others_are_not():
+    """Few plates: the odds of the two priors alone say it of one line in three."""
+    told = {}
+    for factor in (1.0, 1.5):
+        told[factor] = 0
+        for seed in range(8):
+            rng = np.random.default_rng([seed, 8])
+            line = replace(now().truth, sheet=0.07, own_wear=0.02)
+            spreads = {name: factor * getattr(line, name) for name in ("sheet", "own_wear", "plate", "edge")}
+            wide = replace(line, **spreads)
+            logs = [ef.read_log(run_trial(t, Plan(sheets=5, plates=30), rng)) for t in (line, line, wide)]
+            reasons = ef.fit(logs[2], history=logs[:2])
+            told[factor] += any("has changed" in r for r in said(reasons, reasons.law()))
+    assert told[1.0] <= 1 and told[1.5] >= 5
