@@ -158,7 +158,7 @@ ODD = {
         "not enough evidence", ("all edges have one removal", "leave the others blank"), REMOVAL),
     "one removal a plate": Odd(lambda: where(~first_edges(), removal_um=np.nan), "window", job=REMOVAL),
     "removal without any radius": Odd(
-        lambda: whole().assign(edge_radius_mm=np.nan), "window", ("removal exceeds",), REMOVAL),
+        lambda: whole().assign(edge_radius_mm=np.nan), "window", ("removal may exceed",), REMOVAL),
     "no radius": Odd(lambda: whole().assign(edge_radius_mm=np.nan), "not enough evidence", ("measured on 0 edges",)),
     "identical readings": Odd(
         lambda: whole().assign(edge_radius_mm=0.4), "not enough evidence", ("144 of 144 readings", "0.40 mm")),

@@ -16,7 +16,7 @@ from lines import FAMILIES, Plan, Truth, run_trial
 from scipy.stats import kstest, multivariate_normal
 
 import edgefinish as ef
-from edgefinish.grounds import _history_flags
+from edgefinish.fromthepast import said
 from edgefinish.laws import BENDS, FEED, PRESSURE, TERMS, THICKNESS, Centre, Settings, columns
 from edgefinish.layout import OWN_WEAR, lay_out
 from edgefinish.mixed import solve
@@ -213,9 +213,9 @@ def test_a_law_that_does_not_look_like_this_log_is_left_out_and_told():
     changed = replace(truth(), feed=truth().feed - 0.6, wear=-0.5, grain=1.2)
     log = ef.read_log(run_trial(changed, Plan(), np.random.default_rng(5)))
     line = ef.fit(log, history=past())
-    said = _history_flags(line, line.law())
-    assert any("wear or edge positions of this log do not look like those of its past" in flag for flag in said)
-    assert said[0].startswith("Spreads of plates and edges are learned")
+    flags = said(line, line.law())
+    assert any("wear or edge positions of this log do not look like those of its past" in flag for flag in flags)
+    assert flags[0].startswith("Spreads of plates and edges are learned")
     assert line.law().posterior.data.known is None
 
 
