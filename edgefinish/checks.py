@@ -19,7 +19,7 @@ OF_A_RUN = ("cut_process", "burr_severity")  # where some rows of a run leave th
 NAMES = ("run", "material", "abrasive_sheet")
 _ANOTHER_PLATE = 3  # settings, the sheet among them, in which a row is unlike the others of its run
 _ALIKE = str.maketrans("OIl", "011")
-_SLIPPED = ("edge_radius_mm", "removal_um", "burr_height_mm")
+_SLIPPED = ("edge_radius_mm", "removal_um")
 _FAR_TIMES = 5.0
 """A reading so many times what is usual for the others, or as many times less, is told: a decimal that slipped is ten
 times. Edges of one plate differ by a fifth of that. Judgement, no source."""
@@ -266,8 +266,8 @@ def tell_odd_speeds(log: Gathered, keep: np.ndarray) -> None:
 
 
 def tell_slips(log: Gathered, keep: np.ndarray) -> None:
-    """Readings far from the others of their plate, or of their material where the plate has few, are told, and bounds
-    beyond everything that was measured: a decimal that slipped and a wrong unit look so. Nothing is changed."""
+    """Readings far from the others of their plate are told, radii of plates with few far from those of their material,
+    and bounds beyond everything that was measured: a decimal that slipped and a wrong unit look so."""
     if not {"run", "abrasive_sheet", "material"} <= set(log.frame):
         return
     for column in (c for c in _SLIPPED if c in log.frame):
@@ -282,9 +282,10 @@ def tell_slips(log: Gathered, keep: np.ndarray) -> None:
             continue
         plate = measured.groupby([log.frame["abrasive_sheet"], log.frame["run"]])
         usual = plate.transform("median").where(plate.transform("count") > 2)
-        usual = usual.fillna(measured.groupby(log.frame["material"]).transform("median"))
-        far = np.flatnonzero((measured - usual).abs() > np.log(_FAR_TIMES))
-        near = measured[(measured - usual).abs() <= np.log(_FAR_TIMES)]
+        if column == "edge_radius_mm":
+            usual = usual.fillna(measured.groupby(log.frame["material"]).transform("median"))
+        is_far = (measured - usual).abs() > np.log(_FAR_TIMES)
+        far, near = np.flatnonzero(is_far), measured[~is_far]
         most, least = float(np.exp(near.max())), float(np.exp(near.min()))
         idle = np.flatnonzero(keep & ((side < 0) & (value > most) | (side > 0) & (value < least)))
         name, unit = label(column), QUANTITIES[column].metric

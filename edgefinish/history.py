@@ -21,7 +21,7 @@ WEIGHT = 0.5
 """Share of the history in the prior; the rest is the standard prior. The new log weighs the two against each other."""
 _SEVERAL, _MORE_THAN_CHANCE = 3, 2  # radii of a plate, and plates, that are not alike by chance
 _FEWEST_RADII = 8  # of a log from which anything is learned; judgement
-_SAME = ("run", "abrasive_sheet", "edge_position", "feed_speed_m_min", "contact_hours", "edge_radius_mm")
+_WHERE = ("run", "abrasive_sheet", "edge_position", "feed_speed_m_min", "contact_hours")
 _LOG_TO_LOG = 0.08  # SD of the logarithm of a spread from one log of a line to the next: judgement, no source
 
 # Past logs are fitted under priors so wide that dividing them out again loses nothing.
@@ -95,17 +95,18 @@ def without_few(history: Sequence[TrialLog]) -> tuple[TrialLog, ...]:
 
 def without_repeats(log: TrialLog, history: Sequence[TrialLog]) -> tuple[tuple[TrialLog, ...], int]:
     """Earlier logs without plates that the log itself or one before has too, which would count twice; and how many
-    those are: the same run on the same sheet with the same radii. One plate of a log may be alike by chance, and more
-    where one or two radii were read of each: these are taken out where most of them are alike."""
-    seen, left, repeated = set(_radii(log)["what"]) if history else set(), [], 0
+    those are: the same run on the same sheet with the same radii, wherever both have one. One plate of a log may be
+    alike by chance, and more where one or two radii were read of each: these are taken out where most of them are."""
+    seen, left, repeated = _radii(log) if history else pd.DataFrame(), [], 0
     for past in history:
         radii = _radii(past)
-        plates = radii.assign(alike=radii["what"].isin(seen)).groupby("plate")["alike"].agg(["sum", "size"])
-        seen |= set(radii["what"])
-        few = plates["size"] < _SEVERAL
-        again = plates["sum"] >= _SEVERAL
-        alike = few & (plates["sum"] == plates["size"])
-        again |= alike & (2 * alike.sum() > few.sum())
+        alike = radii["what"].isin(seen["what"])
+        plates = radii.assign(alike=alike, unlike=~alike & radii["where"].isin(seen["where"])).groupby("plate")[
+            ["alike", "unlike"]].sum()
+        seen = pd.concat([seen, radii])
+        same, both = (plates["alike"] > 0) & (plates["unlike"] == 0), plates.sum(axis=1)
+        few = (both > 0) & (both < _SEVERAL)
+        again = same & (~few | (2 * (same & few).sum() > few.sum()))
         if again.sum() < _MORE_THAN_CHANCE:
             left.append(past)
             continue
@@ -117,7 +118,9 @@ def without_repeats(log: TrialLog, history: Sequence[TrialLog]) -> tuple[tuple[T
 
 
 def _radii(log: TrialLog) -> pd.DataFrame:
-    """Each radius that was read: its `plate` by number, and a number for all that tells it from others, `what`."""
+    """Each radius that was read: its `plate` by number, a number for `where` it was read, and one for that and the
+    radius, `what`."""
     read = np.isfinite(log.reading("edge_radius_mm").value)
-    one = pd.util.hash_pandas_object(log.rows[list(_SAME)].astype(str), index=False).to_numpy()
-    return pd.DataFrame({"plate": plates_of(log.rows).of[read], "what": one[read]})
+    rows = log.rows.loc[read, [*_WHERE, "edge_radius_mm"]].astype(str)
+    where, what = (pd.util.hash_pandas_object(part, index=False).to_numpy() for part in (rows[list(_WHERE)], rows))
+    return pd.DataFrame({"plate": plates_of(log.rows).of[read], "where": where, "what": what})

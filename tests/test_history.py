@@ -195,6 +195,18 @@ def test_a_log_that_is_its_own_history_is_seen_however_few_edges_a_plate_has(edg
     assert ef.fit(log, history=[other]).repeated == 0
 
 
+def test_a_plate_is_known_again_by_the_radii_that_both_logs_have():
+    rows = now().log.astype({"edge_radius_mm": object})
+    blank = rows.copy()
+    blank.loc[blank.index % 4 == 1, "edge_radius_mm"] = ""
+    log, part = ef.read_log(rows), ef.read_log(blank)
+    plates = rows["run"].nunique()
+    assert ef.fit(log, history=[part]).repeated == ef.fit(part, history=[log]).repeated == plates
+    # another log by the same plan and with so coarse a gauge that most radii are alike
+    coarse = [ef.read_log(rows.assign(edge_radius_mm=np.where(rows.index % 4 == k, "0.35", "0.30"))) for k in (0, 1)]
+    assert ef.fit(coarse[0], history=coarse[1:]).repeated == 0
+
+
 def test_a_refusal_says_what_was_learned_of_the_past_too():
     job = replace(now().job("one age")[0], share=0.97, edge_radius_mm=(0.3, 0.31))
     refused = ef.fit(ef.read_log(now().log), history=past(0.07)).window(job)
