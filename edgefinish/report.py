@@ -48,7 +48,7 @@ from .svg import svg
 from .tables import Table, script
 from .triallog import messages_of
 from .wear import wear_by_sheet
-from .wording import answer, job_name, limits, settings, speeds
+from .wording import answer, job_name, limits, percent, settings, speeds
 
 ANSWERS = ("verdict", "low_m_min", "high_m_min", "recommended_m_min", "reasons")
 MOST_MESSAGES = 200
@@ -155,8 +155,12 @@ def _row(results: Results, window: SpeedWindow) -> dict[str, Any]:
 
 
 def _summary(results: Results) -> dict[str, list[dict[str, Any]]]:
-    """What may be run, what may not, what the trials cannot tell."""
+    """What may be run, what may not, what the trials cannot tell; with what each job promises where they differ."""
+    asked = [(w.job.share, w.job.confidence) for w in results.windows]
     rows = [_row(results, w) for w in results.windows]
+    if len(set(asked)) > 1:
+        rows = [row | {"settings": f"{row['settings']}; {percent(share)} of edges at {percent(confidence)} confidence"}
+                for row, (share, confidence) in zip(rows, asked, strict=True)]
     return {key: [r for r in rows if r["verdict"] == verdict] for key, verdict in
             (("may", "window"), ("may_not", "no window"), ("cannot_tell", "not enough evidence"))}
 

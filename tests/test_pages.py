@@ -22,7 +22,7 @@ from edgefinish.cautions import CAUTIONS, DEFER
 from edgefinish.compare import page_text
 from edgefinish.drawing import burr_said
 from edgefinish.explorer import _wanted, at
-from edgefinish.report import report_html, windows_csv, windows_json
+from edgefinish.report import _summary, report_html, windows_csv, windows_json
 from edgefinish.setupsheet import sheet_html, sheet_name, sheet_pdf
 from edgefinish.sheetissue import sheet_issue
 from edgefinish.units import in_shown
@@ -354,3 +354,14 @@ def test_no_choice_of_the_explorer_makes_limits_meet():
         for start in wanted.get("radius_from", [low]):
             for end in wanted.get("radius_to", [high]):
                 assert at(job, {"radius_from": start, "radius_to": end}).edge_radius_mm == (start, end)
+
+
+def test_jobs_that_promise_otherwise_say_so_in_the_summary():
+    """Two jobs of one name, one at 99 %, look alike otherwise."""
+    results = pages.demo()
+    first = next(w for w in results.windows if w.verdict == "window")
+    other = replace(first, job=replace(first.job, share=0.99))
+
+    def said(windows: tuple[ef.SpeedWindow, ...]) -> list[str]:
+        return [row["settings"] for row in _summary(replace(results, windows=windows))["may"]]
+    assert said((first, other))[1] == f"{said((first,))[0]}; 99\u00a0% of edges at 95\u00a0% confidence"
