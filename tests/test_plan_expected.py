@@ -100,7 +100,7 @@ def test_what_is_said_of_the_plan_is_what_its_own_size_gave_and_a_small_trial_is
     assert expected.table["error"].min() >= missed > 0
     for chance, small in ((0.4, True), (0.6, False)):
         one = here.where(here.index != "chance", chance)
-        said = list(_said(planned.trial, expected.own, one, np.zeros((2, 4)), 0.1, 4))
+        said = list(_said(planned.trial, expected.own, one, np.zeros(4), np.zeros((2, 4)), 0.1, 4))
         assert ("too small" in said[0]) == small and "good to ± 20 %" in " ".join(said)
 
 
