@@ -86,7 +86,7 @@ def parser() -> argparse.ArgumentParser:
     planned.add_argument("study", metavar="STUDY.yaml", type=Path)
     planned.add_argument("--out", metavar="DIR", type=Path, help="folder for the plan; else named after the study")
     planned.add_argument("--quick", action="store_true",
-                         help="leave out what the trial is expected to settle: a minute or two of simulation")
+                         help="leave out what the trial is expected to settle: some minutes of simulation")
     planned.add_argument("--workers", metavar="N", type=_workers, default=min(MOST_WORKERS, os.cpu_count() or 1),
                          help=f"trials simulated at a time; without it one a core, {MOST_WORKERS} at most")
     planned.set_defaults(verb=_plan)
