@@ -10,6 +10,7 @@ from numbers import Real
 from typing import Literal
 
 import numpy as np
+import pandas as pd
 
 from .findings import Column, Findings, NoCell, as_written, blank
 from .headers import DAY_FIRST, MONTH_FIRST
@@ -84,6 +85,18 @@ class Reading:
 
     value: np.ndarray
     side: np.ndarray
+
+
+def as_reading(cells: pd.Series) -> Reading:
+    """A measured column of a log that was read, in which `<0.1` stands for what lies below, as numbers and sides.
+
+    >>> as_reading(pd.Series(["<0.1", 0.3]))
+    Reading(value=array([0.1, 0.3]), side=array([-1,  0], dtype=int8))
+    """
+    if cells.dtype != object:
+        return Reading(cells.to_numpy(dtype=float), np.zeros(len(cells), dtype=np.int8))
+    side = np.array([(-1 if c[0] == "<" else 1) if isinstance(c, str) else 0 for c in cells], dtype=np.int8)
+    return Reading(np.array([float(c[1:]) if isinstance(c, str) else float(c) for c in cells]), side)
 
 
 class _Refused(Exception):

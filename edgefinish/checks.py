@@ -9,6 +9,7 @@ from difflib import get_close_matches
 import numpy as np
 import pandas as pd
 
+from .cells import as_reading
 from .findings import LISTED, Findings, Kind
 from .headers import CANONICAL
 from .units import QUANTITIES
@@ -271,13 +272,9 @@ def tell_slips(log: Gathered, keep: np.ndarray) -> None:
     if not {"run", "abrasive_sheet", "material"} <= set(log.frame):
         return
     for column in (c for c in _SLIPPED if c in log.frame):
-        cells = log.frame[column]
-        value, side = cells, np.zeros(len(cells), int)
-        if cells.dtype == object:  # some are bounds, such as <0.10
-            side = np.array([{"<": -1, ">": 1}.get(str(v)[:1], 0) for v in cells])
-            value = pd.to_numeric(pd.Series([str(v).lstrip("<>") for v in cells]), errors="coerce")
-        value = value.where(value > 0)
-        measured = pd.Series(np.log(value.to_numpy(float)), index=log.frame.index).where(keep & (side == 0))
+        cells, reading = log.frame[column], as_reading(log.frame[column])
+        value, side = np.where(reading.value > 0, reading.value, np.nan), reading.side
+        measured = pd.Series(np.log(value), index=log.frame.index).where(keep & (side == 0))
         if not measured.notna().any():
             continue
         plate = measured.groupby([log.frame["abrasive_sheet"], log.frame["run"]])
@@ -289,7 +286,7 @@ def tell_slips(log: Gathered, keep: np.ndarray) -> None:
         most, least = float(np.exp(near.max())), float(np.exp(near.min()))
         idle = np.flatnonzero(keep & ((side < 0) & (value > most) | (side > 0) & (value < least)))
         name, unit = label(column), QUANTITIES[column].metric
-        said = [(i, f"{value.iloc[i]:.3g} {unit}, where the others of its plate or material are about "
+        said = [(i, f"{value[i]:.3g} {unit}, where the others of its plate or material are about "
                     f"{np.exp(usual.iloc[i]):.2g} {unit}: did a decimal slip, or a unit?") for i in far]
         said += [(i, f"{cells.iloc[i]} {unit} tells nothing: every {name} that was measured is "
                      f"{'less' if side[i] < 0 else 'more'}. Check its unit") for i in idle]

@@ -10,7 +10,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from .cells import Marks, Reading, decimal_marks, read_dates, read_quantity
+from .cells import Marks, Reading, as_reading, decimal_marks, read_dates, read_quantity
 from .checks import (
     SETTINGS,
     Gathered,
@@ -85,12 +85,7 @@ class TrialLog:
         n = len(self.rows)
         if column not in self.rows:
             return Reading(np.full(n, np.nan), np.zeros(n, dtype=np.int8))
-        cells = self.rows[column]
-        if cells.dtype != object:
-            return Reading(cells.to_numpy(dtype=float), np.zeros(n, dtype=np.int8))
-        side = np.array([(-1 if c[0] == "<" else 1) if isinstance(c, str) else 0 for c in cells], dtype=np.int8)
-        value = np.array([float(c[1:]) if isinstance(c, str) else float(c) for c in cells])
-        return Reading(value, side)
+        return as_reading(self.rows[column])
 
     @cached_property
     def measured(self) -> np.ndarray:

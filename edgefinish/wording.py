@@ -136,11 +136,11 @@ def job_names(jobs: Sequence[Job], system: System) -> list[str]:
     names = [job_name(job, system) for job in jobs]
     parts = [(*settings(job, system).split(", "), *limits(job, system), f"{percent(job.share)} of edges",
               f"{percent(job.confidence)} confidence") for job in jobs]
-    out = []
+    shared: dict[str, set[str]] = {}
     for name, mine in zip(names, parts, strict=True):
-        others = [part for other, part in zip(names, parts, strict=True) if other == name]
-        out.append(", ".join([name, *(p for p in mine if not all(p in other for other in others))]))
-    return out
+        shared[name] = shared.get(name, set(mine)) & set(mine)
+    return [", ".join([name, *(p for p in mine if p not in shared[name])])
+            for name, mine in zip(names, parts, strict=True)]
 
 
 def sheet_age(contact_hours: float, toward: Toward) -> str:
