@@ -15,6 +15,7 @@ SEED = 20260131
 """Seed of the scrambled Sobol points of which draws are made; part of every record."""
 FEWEST_NODES = 12
 """Where fewer nodes than that carry the weight, nothing is promised of them. Judgement, no source."""
+_SHORTER = (0.5, 0.25, 0.1, 0.03)  # of a step that led down
 _FAR = 10.0  # how far below the middle a point is put that came to nothing
 
 
@@ -66,7 +67,12 @@ def climb(batch: Batch, start: Floats, *, floor: float = 1.0, tight: bool = Fals
         if lost and theta is last:
             break
         if lost or value[0] < best - 1e-6 and not tight:
-            theta, best = (theta + last) / 2, -np.inf
+            shorter = last + np.array(_SHORTER)[:, None] * (theta - last)
+            tried = np.nan_to_num(batch(shorter, warm).log_post, nan=-np.inf, neginf=-np.inf)
+            if tried.max() < best - 1e-6:
+                theta = last
+                break
+            theta = shorter[tried.argmax()]
             continue
         best, last, warm = value[0], theta, got.warm
         value = np.where(np.isfinite(value), value, best - _FAR)

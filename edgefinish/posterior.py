@@ -183,7 +183,7 @@ def posterior(data: MixedData, count: int = 256, start: Floats | Mode | None = N
             return posterior(data, count)
         got: _Got = cloud.got
         rough = float(cloud.weight @ got.solution.gain)
-        if mode.settled and rough < _ROUGH:
+        if rough < _ROUGH and (mode.settled or steps > _STEPS):  # more steps would make it no less rough
             break
     mode = mode._replace(settled=mode.settled and rough < _TOO_ROUGH)
     at_mode = solve(data, nodes_at(data, mode.theta[None]), mode.warm)

@@ -15,7 +15,7 @@ import pytest
 from published import BATCHES, TOBIN, nested, nist, pastes, treatment
 from scipy.stats import nct, norm
 
-from edgefinish.explore import Mode, nodes_about
+from edgefinish.explore import Mode, climb, nodes_about
 from edgefinish.mixed import solve
 from edgefinish.posterior import estimate, posterior
 from edgefinish.rows import FLAT, OFF, Spread, nodes_at
@@ -248,3 +248,27 @@ def test_switching_a_level_off_is_not_the_same_as_leaving_it_flat():
     one = estimate(nested(d["strength"], sheet=d["batch"]))
     assert one.sd[1] == 0 and nested(d["strength"], sheet=d["batch"]).plate_spread == (OFF,)
     assert nested(d["strength"], plate=d["cask"], sheet=d["batch"]).plate_spread == (FLAT,)
+
+
+class _Read(NamedTuple):
+    log_post: np.ndarray
+    warm: None = None
+
+
+def test_a_step_that_leads_down_is_shortened_and_never_kept():
+    """Beyond a cliff Newton's steps are far too long. Once halved steps were taken whatever came of them, and went to
+    and fro for as long as they might."""
+    seen = []
+
+    def cliff(points, warm):
+        x, y = points.T
+        seen.append(len(points))
+        return _Read(-3 * np.abs(x - 0.9) ** 1.5 - 0.5 * y**2 - 40 * np.maximum(x - 1.0, 0))
+    mode = climb(cliff, np.array([-1.0, 2.0]))
+    assert mode.settled and mode.theta == pytest.approx([0.9, 0.0], abs=0.15) and sum(seen) < 200
+
+    def broken(points, warm):
+        x, y = points.T
+        return _Read(np.where(x > 0.3, -50.0, 8 * x - 0.5 * y**2))
+    mode = climb(broken, np.array([0.0, 0.0]))
+    assert not mode.settled and mode.theta[0] <= 0.3 and mode.log_post >= 0.0
