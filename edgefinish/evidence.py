@@ -149,7 +149,9 @@ def gaps(model: LineFit, job: Job, tried: Tried) -> list[str]:
     unable = [*_beyond_any_trial(job), *beyond_line(model, job)]
     key = ("run", job.material, job.cut_process, limited(job), job.residual_burr_mm, job.burr_severity)
     run = model._keep(key, partial(_look, model, job))
-    found = [*unable, *run.first, *(_outside(model, job, run) if run.spans else []), *run.last]
+    settings = tuple(getattr(job, name) for name in (*SETTINGS, "grit"))
+    last = run.last or model._keep(("read there", *key, *settings), partial(_not_read_there, model, job))
+    found = [*unable, *run.first, *(_outside(model, job, run) if run.spans else []), *last]
     if tried.low > tried.high:
         found.append("No speed within the line's limits was tried.")
     elif tried.low == tried.high:
@@ -195,7 +197,6 @@ def _look(model: LineFit, job: Job) -> _Run:
         first.append(f"The whole log holds {sheets} abrasive sheet{'' if sheets == 1 else 's'}{what}: how much sheets "
                      f"differ cannot be told from fewer than {FEWEST_SHEETS}.")
     last = untried_severity(model, job) + (unread(model, job) if len(run) else [])
-    last += [] if last else _not_read_there(model, job)
     spans = {n: (float(mine[n].min()), float(mine[n].max())) for n in SETTINGS} if len(mine) else {}
     ages = rows["contact_hours"][read]
     return _Run(tuple(first), tuple(last), spans, tuple(sorted(mine["grit"].unique(), key=lambda g: int(g[1:]))),
