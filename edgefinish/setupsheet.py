@@ -9,6 +9,7 @@ import re
 import unicodedata
 from functools import cache
 from importlib import resources
+from itertools import accumulate
 from typing import Any
 
 import jinja2
@@ -25,7 +26,9 @@ from .units import System, shown
 from .wording import (
     POSITION_WORDS,
     SPEED,
+    ShownWindow,
     claim,
+    count,
     first_off_edges,
     hours,
     job_name,
@@ -39,6 +42,9 @@ from .wording import (
 LONGEST_NAME = 60
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|m/min|ft/min|[mµ]m|in|kPa|psi|h|µin|mil|µg/m³)(?![\w/]))")
 BAR_WIDTH, BAR_LEFT, BAR_RIGHT = 640, 20, 620
+_OPEN_LETTERS = 640  # of open points, so that the rest of the sheet stays readable
+_REMEDY = ("Run ", "Ask for ", "Measure ", "Read ", "Use ", "Check ", "If you know ")
+_SENTENCE = re.compile(r"(?<=[.:]) (?=[A-Z])")
 
 
 @cache
@@ -89,11 +95,10 @@ def sheet_name(window: SpeedWindow, system: System) -> str:
     '1-4301-b-10mm-60kPa-P80-1x-0-15h-b44b56'
     """
     job = window.job
-    first, last = job.sheet_hours
     parts = (job.material[:LONGEST_NAME], job.cut_process, job.burr_severity and job.burr_severity[:LONGEST_NAME],
              *(shown(name, getattr(job, name), system).replace(" ", "") for name in
                ("thickness_mm", "drum_pressure_kPa")), job.grit, f"{job.passes}x",
-             f"{first:.3g}-{last:.3g}h", hashlib.sha256(repr(job).encode()).hexdigest()[:6])
+             hours(job).replace(" to ", "-").replace(" ", ""), hashlib.sha256(repr(job).encode()).hexdigest()[:6])
     return "-".join(filter(None, (_slug(p) for p in parts if p)))
 
 
@@ -115,7 +120,7 @@ def _content(results: Results, window: SpeedWindow) -> dict[str, Any]:
         "part": [t for t in (job.cut_process and f"{job.cut_process} cut",
                              shown("thickness_mm", job.thickness_mm, system),
                              burr_said(results, job)) if t],
-        "low": at.low, "high": at.high, "unit": at.unit, "set_point": at.set_point,
+        "low": at.low, "high": at.high, "unit": at.unit, "set_point": at.set_point, "at_end": _at_end(at),
         "settings": [["Drum pressure", shown("drum_pressure_kPa", job.drum_pressure_kPa, system)], ["Grit", job.grit],
                      ["Passes", str(job.passes)], ["Change sheet at", oldest]],
         "sheet_note": f"{too_new}Sheet age is metal-contact hours: the window holds at {hours(job)}"
@@ -126,12 +131,32 @@ def _content(results: Results, window: SpeedWindow) -> dict[str, Any]:
         "first_off": _first_off(results, window),
         "binds": [f"{end} than the window: {why}" for end, why in (("Slower", window.binds_low),
                                                                    ("Faster", window.binds_high)) if why],
-        "claim": claim(job), "defer": DEFER, "cautions": [[c.about, c.text] for c in CAUTIONS],
+        "open": _open_points(window), "claim": claim(job), "defer": DEFER,
+        "cautions": [[c.about, c.text] for c in CAUTIONS],
         "sign": ["Prepared", "Approved, quality", "Date"],
         "revision": issue.revision or "", "supersedes": issue.supersedes or "",
         "superseded_by": issue.superseded_by or "", "fingerprint": mark, "made_by": f"edgefinish {__version__}",
         "code": _code(results, window, mark),
     }
+
+
+def _at_end(at: ShownWindow) -> str:
+    """What a set point on an end of its window asks of who sets the line, "" for one inside."""
+    return {at.low: "The slow end of the window: never slower.",
+            at.high: "The fast end of the window: never faster."}.get(at.set_point, "")
+
+
+def _open_points(window: SpeedWindow) -> list[str]:
+    """What the window does not cover or rests on, first what is not promised; remedies stand in the report."""
+    found = []
+    for reason in window.reasons[2:]:
+        kept = [part for part in _SENTENCE.split(reason) if not part.startswith(_REMEDY)]
+        found.append(" ".join(kept))
+    found = sorted((text for text in found if text), key=lambda text: "not promised" not in text)
+    letters = list(accumulate(len(text) for text in found))
+    shown_here = max(1, sum(n <= _OPEN_LETTERS for n in letters))
+    more = len(found) - shown_here
+    return found[:shown_here] + ([f"And {count(more, 'more point')} in the report of the study."] if more > 0 else [])
 
 
 def _code(results: Results, window: SpeedWindow, mark: str) -> str:
@@ -156,7 +181,8 @@ def _first_off(results: Results, window: SpeedWindow) -> list[str]:
     job = window.job
     places = ", ".join(POSITION_WORDS[p] for p in positions_of(results, job))
     edges = first_off_edges(job.share, job.confidence)
-    return [f"First plate: measure every edge position ({places}). All within the limits, else stop and tell quality.",
+    return [f"First plate: measure every edge position ({places}). All within the limits: go on. Else stop and tell "
+            f"quality; as up to {percent(1 - job.share)} of edges may lie outside, a second plate may be measured.",
             f"To release the setting by counting alone: {edges} edges, one a plate, none outside, show "
             f"{percent(job.share)} at {percent(job.confidence)} confidence (Wilks 1941)."]
 

@@ -65,13 +65,15 @@ def _code(pdf):
 
 
 def _digit_heights(pdf, words):
-    """Height in mm of each word of digits on the page, at its first place: its longest run of rows with ink."""
+    """Height in mm of each word of digits on the page, where it stands largest: its longest run of rows with ink."""
     grey = _grey(pdf)
     boxes = subprocess.run(["pdftotext", "-bbox", "-", "-"], input=pdf, capture_output=True, check=True).stdout.decode()
     heights = {}
     for word in words:
-        found = re.search(rf'xMin="([\d.]+)" yMin="([\d.]+)" xMax="([\d.]+)" yMax="([\d.]+)">{re.escape(word)}<', boxes)
-        left, top, right, bottom = (round(float(v) * DPI / 72) for v in found.groups())
+        sides = " ".join(rf'{side}="([\d.]+)"' for side in ("xMin", "yMin", "xMax", "yMax"))
+        found = re.findall(rf"{sides}>{re.escape(word)}<", boxes)
+        places = [[round(float(v) * DPI / 72) for v in place] for place in found]
+        left, top, right, bottom = max(places, key=lambda box: box[3] - box[1])
         bare = np.flatnonzero(np.r_[True, (grey[top:bottom, left:right] >= 128).all(axis=1), True])
         heights[word] = (np.diff(bare).max() - 1) / DPI * 25.4
     return heights
@@ -117,6 +119,38 @@ def test_a_camera_reads_the_code_of_the_longest_names_and_of_a_stamped_sheet():
     told, window = _long()
     said = _code(sheet_pdf(told, window))
     assert "SUPERSEDED by revision C" in said and said[-1] == f"fingerprint {fingerprint(told, window)}"
+
+
+@drawn
+def test_a_sheet_says_what_its_window_does_not_cover():
+    told = pages.demo()
+    window = pages.issued(told)[0]
+    flags = ("The law of speed curves: it is no plain power of speed over the range tried.",
+             "No speed between 1.2 m/min and 2.2 m/min was run on it. Run 3 plates at 1.6 m/min.",
+             "Not measured, so not promised: lateral edges.")
+    some = replace(window, reasons=(*window.reasons[:2], *flags))
+    many = replace(window, reasons=(*window.reasons[:2], *(f"Point {k} of many. {'so on ' * 30}" for k in range(9))))
+    for text in (_text(sheet_pdf(told, some)), pages.Page(sheet_html(told, some)).text):
+        block = text[text.index("does not cover, or rests on"):text.index("Cautions")]
+        parts = ("not promised: lateral edges", "law of speed curves", "No speed between")
+        said = [block.index(part) for part in parts]
+        assert said == sorted(said) and "Run 3 plates" not in block
+    block = _text(sheet_pdf(told, many))
+    assert "Point 2 of many" in block and "Point 3 of many" not in block and "And 6 more points in the report" in block
+    bare = _text(sheet_pdf(told, replace(window, reasons=window.reasons[:2])))
+    assert "does not cover" not in bare
+
+
+@drawn
+def test_a_set_point_on_an_end_of_its_window_is_said_to_be_there():
+    told = pages.demo()
+    window = pages.issued(told)[0]
+    for point, says in ((window.low_m_min, "slow end of the window: never slower"),
+                        (window.high_m_min, "fast end of the window: never faster"), (None, None)):
+        middle = (window.low_m_min * window.high_m_min) ** 0.5
+        set_so = replace(window, recommended_m_min=middle if point is None else point)
+        for text in (_text(sheet_pdf(told, set_so)), pages.Page(sheet_html(told, set_so)).text):
+            assert (says in text) if says else ("end of the window" not in text)
 
 
 def test_a_fingerprint_names_what_was_changed():
