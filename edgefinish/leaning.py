@@ -10,12 +10,12 @@ from scipy.optimize import brentq
 
 from .abrasive import grain_um
 from .evidence import Tried, run_next
-from .grounds import run_together
 from .job import Job, SpeedWindow
 from .lawfit import LawFit
 from .laws import BENDS, FEED, RUN_IN, TERMS, Settings
 from .linefit import LineFit
 from .promise import Promise, ages_of
+from .remarks import run_together
 from .rows import Floats
 from .window import LEAST_WIDTH
 from .wording import shown_span

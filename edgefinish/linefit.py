@@ -286,6 +286,19 @@ class LineFit:
         plates = height[mine].groupby([rows["abrasive_sheet"][mine], rows["run"][mine]]).mean()
         return np.sort(plates.to_numpy(float))
 
+    def idle_burr(self, job: Job) -> float | None:
+        """How high, in mm, the burr of a job's plates stands at most, where as much may be left of it; else None.
+
+        As the study tells of the severity, or with room above what was measured, where that was on enough plates.
+        """
+        span = self.severities.get(job.burr_severity) if job.burr_severity else None
+        heights = self.plate_heights(job.burr_severity) if job.residual_burr_mm else np.empty(0)
+        seen = float(np.exp(heights.max() + MIDDLE_HEIGHT)) if len(heights) else 0.0
+        if job.residual_burr_mm is None or not span and len(heights) < _ENOUGH_HEIGHTS:
+            return None
+        top, room = (max(span[1], seen), 1.0) if span else (seen, _ROOM_ABOVE)
+        return top if room * top <= job.residual_burr_mm else None
+
     def burr_fit(self, job: Job) -> BurrPosterior:
         """The fitted chance that burr is within the job's limit."""
         key = self._burr_key(job)
@@ -366,6 +379,10 @@ class LineFit:
                 fitted = fit_burr(past._burr_data(limit, None))
                 fits.append((fitted.theta[:, 3], fitted.weight))
         return fits
+
+
+_ENOUGH_HEIGHTS, _ROOM_ABOVE = 8, 1.5
+"""Burr is taken to be lower than a limit where so many plates say so, with so many times the highest. Judgement."""
 
 
 def radius_alone(job: Job) -> bool:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Literal
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from . import evidence, grounds, insight, leaning, startingpoint
+from . import evidence, grounds, insight, leaning, remarks, startingpoint
 from .copied import without_copies
 from .errors import JobError, Problem
 from .history import without_few, without_repeats
@@ -40,6 +40,9 @@ class LineModel(LineFit):
         ...                     edge_radius_mm=(0.2, 0.6))).verdict
         'not enough evidence'
         """
+        if (bare := self._without_idle_burr(job)) != job:
+            answer = self.window(bare)
+            return replace(answer, job=job, reasons=(*answer.reasons, remarks.idle_burr(self, job)))
         tried, gaps = self._evidence(job)
         if gaps:
             start = self.starting_point(job)
@@ -68,7 +71,7 @@ class LineModel(LineFit):
             binds_high=ends[1].what, confidence_at=float(confidence_at(low, high, np.array([point]))[0]),
             reasons=(ends[0].sentence, ends[1].sentence, *grounds.apart(self, others, centre), *more,
                      *leaning.said(float(lean(np.array(kept)).max())),
-                     *grounds.flags(self, job, fitted, tried, (slow, fast))))
+                     *remarks.flags(self, job, fitted, tried, (slow, fast))))
 
     def starting_point(self, job: Job) -> StartingPoint | None:
         """Where to start the trial of a material that was never run; None where it was, or where nothing tells.
@@ -103,7 +106,7 @@ class LineModel(LineFit):
         the posterior chance that the share is at least the job's over all its sheet ages, 0 outside tried speeds.
         Raises `JobError` for a job that cannot be judged from this log; its window says why.
         """
-        speeds = _speeds(feed_speed_m_min)
+        speeds, job = _speeds(feed_speed_m_min), self._without_idle_burr(job)
         tried = self._judged(job)
         promise = self.promise(job, tried.speeds).thinned(JOINT_DRAWS)
         centre = self.law_for(job).layout.centre.feed_speed_m_min
@@ -112,6 +115,11 @@ class LineModel(LineFit):
         inside = (speeds >= tried.low * (1 - 1e-12)) & (speeds <= tried.high * (1 + 1e-12))
         return pd.DataFrame({"feed_speed_m_min": speeds, "median": median, "low": low, "high": high,
                              "confidence": np.where(inside, (shares >= job.share).mean(0), 0.0)})
+
+    def _without_idle_burr(self, job: Job) -> Job:
+        """The job without a limit on burr that no burr of its plates is as high as, where another limit is left."""
+        others = job.edge_radius_mm is not None or job.removal_um is not None
+        return replace(job, residual_burr_mm=None) if others and self.idle_burr(job) is not None else job
 
     def _evidence(self, job: Job) -> tuple[evidence.Tried, list[str]]:
         tried = evidence.Tried.of(self, job)

@@ -74,6 +74,16 @@ def said(what: str, *spreads: float) -> str:
     return " to ".join(f"{v:.2f}" for v in spreads) + " times the burr's scatter from edge to edge"
 
 
+def assumed_otherwise(what: str, which: int) -> str:
+    """What another of `PRIOR_FACTORS` assumes, in words.
+
+    >>> assumed_otherwise(BURR, -1)
+    'were sheets to differ half as much again in the burr that they leave'
+    """
+    how = "by a third less" if PRIOR_FACTORS[which] < 1 else "half as much again"
+    return f"were sheets to differ {how} in {'their cut' if what == CUT else 'the burr that they leave'}"
+
+
 def _sheet_column(fitted: LawFit) -> int:
     data = fitted.posterior.data
     return len(data.edge_spread) + len(data.plate_spread)

@@ -28,6 +28,7 @@ from .figures import (
     window_figure,
 )
 from .forms import (
+    asked_besides,
     claims,
     coefficients_said,
     earlier_said,
@@ -118,7 +119,7 @@ def report_html(results: Results) -> str:
         explorer_script=resources.files("edgefinish").joinpath("templates", "explorer.js").read_text(encoding="utf-8"),
         study=results.study, summary=_summary(results),
         more_plates=more_plates_said(results) if results.study.next_plates else "",
-        plates=Markup(plates.markup()) if plates else "",
+        plates=Markup(plates.markup()) if plates else "", asked_besides=asked_besides(results),
         overview=draw(overview_figure(results)),
         materials=[_material(results, name, list(own), draw) for name, own in _by_material(results.windows)],
         claims=_claims(results), checks=_checks(results, draw),

@@ -31,7 +31,7 @@ from .laws import CURVATURE, FEED
 from .layout import POSITIONS, Layout
 from .linefit import LineFit
 from .linemodel import LineModel
-from .otherpriors import BURR, CUT, others_of, said, window_of
+from .otherpriors import BURR, CUT, assumed_otherwise, others_of, said, window_of
 from .promise import Promise
 from .results import Results
 from .rows import Floats
@@ -324,7 +324,7 @@ def _priors(results: Results) -> Check:
         base = found[1]
         for k in (0, -1) if base else ():
             size = max(abs(a / b - 1) for a, b in zip(found[k], base, strict=True)) if found[k] else np.inf
-            moved.append((size, job, said(what, others[k].assumed), found[k], base))
+            moved.append((size, job, assumed_otherwise(what, k), found[k], base))
     table = pd.DataFrame(rows, columns=columns)
     if not moved:
         return Check(table, "No job has a window to work out again under other priors.")
@@ -332,10 +332,11 @@ def _priors(results: Results) -> Check:
     if size < MOVED:
         return Check(table, f"What is assumed of sheets hardly matters: with {' or '.join(spans.values())}, sheet to "
                             f"sheet, no window's end moves by more than {percent(np.ceil(100 * size) / 100)}.")
-    what = _printed(there, job, results) if there else "none that these trials carry"
-    return Check(table, f"What is assumed of sheets matters: with {assumed}, sheet to sheet, the window "
-                        f"of {job_name(job, system)} would be {what} instead of {_printed(base, job, results)}. More "
-                        "sheets in the trial make it matter less.")
+    name, own = job_name(job, system), _printed(base, job, results)
+    then = (f"the window of {name} would be {_printed(there, job, results)} instead of {own}" if there else
+            f"these trials would carry no window of {name}, where they carry {own} now")
+    return Check(table, f"What is assumed of sheets matters: {assumed}, {then}. More sheets in the trial make it "
+                        "matter less.")
 
 
 def _alike(model: LineModel) -> Check:

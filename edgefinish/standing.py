@@ -106,8 +106,8 @@ def _gap_in_speed(model: LineFit, job: Job, run: _Run, window: tuple[float, floa
     at = int(wide.argmax())
     slow, middle, fast = (shown("feed_speed_m_min", float(v), model.units)
                           for v in (below[at], np.sqrt(below[at] * above[at]), above[at]))
-    return [f"No speed between {slow} and {fast} was run on {job.material}: there the window goes by the form of the "
-            f"law alone. Run 3 plates at {middle}."]
+    return [f"No speed between {slow} and {fast} was run on {job.material} in this log: there the window goes by the "
+            f"form of the law alone. Run 3 plates at {middle}."]
 
 
 def _gap_in_age(job: Job, run: _Run) -> list[str]:
@@ -121,8 +121,9 @@ def _gap_in_age(job: Job, run: _Run) -> list[str]:
     at = int(gap.argmax())
     beyond = len(run.ages) - 1 - at
     alone = f", and beyond them {count(beyond, 'plate')} only" if beyond < _FEW_PLATES else ""
-    return [f"Between {below[at]:.3g} and {above[at]:.3g} contact hours no sheet was run on {job.material}{alone}: "
-            f"there wear is taken to go on evenly. Run 3 plates at about {(below[at] + above[at]) / 2:.2g} h."]
+    return [f"Between {below[at]:.3g} and {above[at]:.3g} contact hours no sheet was run on {job.material} in this "
+            f"log{alone}: there wear is taken to go on evenly. Run 3 plates at about "
+            f"{(below[at] + above[at]) / 2:.2g} h."]
 
 
 def _own_speeds(model: LineFit, job: Job, run: _Run, window: tuple[float, float]) -> list[str]:

@@ -233,6 +233,15 @@ def answer(window: SpeedWindow, system: System) -> str:
     return f"{name}: {at}, set point {at.set_point} {at.unit}."
 
 
+def about(fraction: float) -> str:
+    """A share in whole percent.
+
+    >>> about(0.876).replace("\N{NO-BREAK SPACE}", " ")
+    '88 %'
+    """
+    return percent(round(float(fraction), 2))
+
+
 def count(number: int, word: str, many: str = "") -> str:
     """A number with its word.
 

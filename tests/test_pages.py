@@ -22,6 +22,7 @@ from edgefinish.cautions import CAUTIONS, DEFER
 from edgefinish.compare import page_text
 from edgefinish.drawing import burr_said
 from edgefinish.explorer import _wanted, at
+from edgefinish.forms import asked_besides
 from edgefinish.report import _summary, report_html, windows_csv, windows_json
 from edgefinish.setupsheet import sheet_html, sheet_name, sheet_pdf
 from edgefinish.sheetissue import sheet_issue
@@ -249,6 +250,19 @@ def test_what_is_said_of_each_window_of_a_material_is_read_once():
     text = page_text(report_html(replace(demo, windows=(twice, shorter, once))))
     assert text.count("Of each of its windows:") == 1
     assert text.count("No row was dated.") == 2 and text.count("Of this one alone.") == 1
+
+
+def test_windows_that_ask_for_plates_of_their_own_are_not_passed_over():
+    """Width is not all that a window may lack: nobody is told that the trials are enough and nothing else."""
+    demo = pages.demo()
+    issued = [replace(w, reasons=w.reasons[:2]) for w in pages.issued(demo)[:2]]
+    asks = "Between 1 and 9 h no sheet was run. Run 3 plates at 4 h."
+    asking = replace(issued[0], reasons=(*issued[0].reasons, asks))
+    says = "1 window leans on what was not run, or seldom: the plates for that stand with it, and come first."
+    assert asked_besides(replace(demo, windows=tuple(issued))) == ""
+    assert asked_besides(replace(demo, windows=(asking, issued[1]))) == says
+    text = page_text(report_html(replace(demo, windows=(asking, issued[1]))))
+    assert f"The trials are enough to judge every job. {says}" in text
 
 
 def test_report_of_trials_that_can_judge_no_job_says_so():

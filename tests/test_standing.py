@@ -47,7 +47,7 @@ TOLD = {
     "a gap in speed": (lambda: LOG[(LOG["feed_speed_m_min"] < 2) | (LOG["feed_speed_m_min"] > 4.2)], JOB,
                        "No speed between 2.0 m/min and 4.4 m/min was run on S355"),
     "one old sheet": (lambda: set_where(of_run("R001"), contact_hours=40.0), replace(JOB, sheet_hours=(0, 40)),
-                      "and 40 contact hours no sheet was run on S355, and beyond them 1 plate only"),
+                      "and 40 contact hours no sheet was run on S355 in this log, and beyond them 1 plate only"),
     "thin plates run slowly": (lambda: LOG.assign(thickness_mm=np.where(FAST, 16.0, 6.0)),
                                replace(JOB, thickness_mm=6),
                                "With thickness 6 mm S355 was run at 1.0 m/min to 2.4 m/min only"),
@@ -77,6 +77,23 @@ def test_what_a_window_hardly_stands_on_is_told(name):
     found = window(make(), job)
     assert found.verdict == "window" and any(said in reason for reason in found.reasons), found.reasons
     assert not any(said in reason for reason in window(LOG, job).reasons), "nor where all was run"
+
+
+@pytest.mark.parametrize("told_by", ["study", "log"])
+def test_a_limit_that_no_burr_is_as_high_as_ends_no_window(told_by):
+    """All burr is gone, and none was as high as may be left: the fast end was ended by burr all the same, and the job
+    refused where nothing else was asked for."""
+    log = ef.read_log(LOG.assign(burr_height_mm=0.04, residual_burr_mm=0.0, burr_severity="light"))
+    model = ef.fit(log, severities={"light": (0.02, 0.04)} if told_by == "study" else None)
+    job = replace(JOB, burr_severity="light", residual_burr_mm=0.1)
+    bare, found = model.window(replace(job, residual_burr_mm=None)), model.window(job)
+    assert found.verdict == "window" and found.job == job
+    assert (found.low_m_min, found.high_m_min) == (bare.low_m_min, bare.high_m_min)
+    assert any("no more than 0.04 mm stands before the run, and 0.10 mm may be left" in r for r in found.reasons)
+    assert not any("heavy burr" in r for r in found.reasons)
+    assert model.share(job, [2.0]).equals(model.share(bare.job, [2.0]))
+    tight = model.window(replace(job, residual_burr_mm=0.03))
+    assert not any("may be left: that limit" in r for r in tight.reasons)
 
 
 def test_positions_that_nobody_read_end_no_window():
@@ -280,4 +297,37 @@ def test_where_a_plate_alone_may_hold_no_other_limits_are_asked_for():
     answer = window(pd.concat([slow, one], ignore_index=True), job)
     assert answer.verdict == "not enough evidence"
     assert "None of the other speeds will do" in answer.reasons[-1] and not any("Widen" in r for r in answer.reasons)
-    assert window(slow, job).verdict == "no window" and "Widen the limits" in window(slow, job).reasons[-1]
+    assert window(slow, job).verdict == "no window" and "Or widen the limits" in window(slow, job).reasons[-1]
+
+
+@pytest.mark.parametrize(("limits", "fastest", "least", "says"), [
+    ((0.75, None), False, None, "the best is the slowest, and a slower one may. Run 3 plates of S355, 10 mm thick, on "
+     "each of 2 new P80 sheets at 60 kPa, 1.6, 1.9 and 2.4 m/min"),
+    ((0.75, None), False, 2.4, "the best is the slowest. Run a higher drum pressure, a coarser grit or one pass more: "
+     "3 plates of S355 on each of 2 new sheets at 2.4 m/min"),
+    ((None, 0.12), True, None, "the best is the fastest, and a faster one may."),
+    ((0.35, 0.36), False, None, "the same plates again would not change it. Run 3 plates of S355 on each of 2 new "
+     "sheets at")])
+def test_where_no_speed_will_do_what_would_is_named(limits, fastest, least, says):
+    """Of plates that got too little at the slowest speed no more are run as slow: what gives them more is named."""
+    rows = LOG if fastest else LOG[LOG["feed_speed_m_min"] > 2.3]
+    line = None if least is None else ef.Line(feed_speed_m_min=(least, 9.0))
+    answer = ef.fit(ef.read_log(rows), line=line).window(replace(JOB, edge_radius_mm=limits))
+    assert answer.verdict == "no window" and says in answer.reasons[-1], answer.reasons[-1]
+    assert "look again" not in answer.reasons[-1]
+
+
+def test_what_is_said_of_readings_hangs_on_no_other_job():
+    """Heights are told by words alone, and light burr was run at one pressure: what a job at another gets is the same
+    whatever was asked before."""
+    light = LOG["run"].isin([f"R{k:03d}" for k in range(1, 37, 3)])
+    rows = LOG.assign(burr_severity=np.where(light, "light", "moderate"), drum_pressure_kPa=np.where(light, 60, 50),
+                      burr_height_mm=np.where(light, np.nan, LOG["burr_height_mm"]))
+    log = ef.read_log(rows)
+    there = replace(JOB, residual_burr_mm=0.05, burr_severity="light", share=0.8)
+    jobs = [there, replace(there, drum_pressure_kPa=50)]
+    for order in (jobs, jobs[::-1]):
+        model = ef.fit(log)
+        found = {job.drum_pressure_kPa: model.window(job) for job in order}
+        assert "was read at drum pressure 60 kPa only, not at 50 kPa" in found[50].reasons[0]
+        assert not any("only, not at" in reason for reason in found[60].reasons)
