@@ -17,7 +17,6 @@ from scipy.optimize import lsq_linear
 from tqdm import tqdm
 
 from .errors import JobError
-from .evidence import FEWEST_SHEETS
 from .explore import SEED
 from .imagined import Lines, blank_log, filled, imagine
 from .job import Job, Line
@@ -25,6 +24,7 @@ from .linefit import radius_alone
 from .linemodel import fit
 from .planner import Plan, plan
 from .rows import Floats
+from .sheetgroups import fewest_sheets
 from .studytext import StudyProblem as Problem
 from .trialkeys import Trial
 from .triallog import TrialLog
@@ -113,7 +113,7 @@ def _sizes(planned: Plan) -> list[Size]:
     """The plan's own size, and more and fewer of each; own first."""
     trial = planned.trial
     plates, sheets, edges = len(planned.runs), trial.sheets, len(trial.edges)
-    fewest = max(FEWEST_SHEETS, len({j.grit for j in planned.jobs}))
+    fewest = sum(fewest_sheets(planned.jobs, trial))
     sizes = [Size(plates, sheets, edges), Size(plates, min(2 * sheets, plates // 2), edges),
              Size(plates, max(fewest, sheets - max(2, sheets // 3)), edges),
              Size(max(2 * sheets, plates // 2), sheets, edges), Size(2 * plates, sheets, edges),
@@ -192,7 +192,7 @@ def _at(size: Size) -> Floats:
 def _table(planned: Plan, own: Size, width: Floats, chance: Floats, fits: Floats, missed: float) -> pd.DataFrame:
     """Sizes about the plan's own by the curves of width and chance; `fits` are curves of width of resampled lines,
     `missed` what the curve misses of simulated widths."""
-    fewest = max(FEWEST_SHEETS, len({j.grit for j in planned.jobs}))
+    fewest = sum(fewest_sheets(planned.jobs, planned.trial))
     plates = sorted({max(own.plates // 2, 2 * fewest), own.plates * 3 // 4, own.plates, own.plates * 3 // 2,
                      2 * own.plates})
     sheets = sorted({max(fewest, own.sheets - 2), own.sheets, own.sheets + 2, own.sheets + own.sheets // 2,

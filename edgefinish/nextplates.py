@@ -28,8 +28,9 @@ from .laws import CURVATURE, FEED, TERMS, Centre, Settings
 from .layout import law_columns, settings_of
 from .linefit import LineFit
 from .linemodel import LineModel
-from .planner import AGES, HEAVY, SHARED, middle, prior_precision, speed_levels
+from .planner import AGES, HEAVY, middle, prior_precision, speed_levels
 from .rows import Floats
+from .sheetgroups import SHARED
 from .units import QUANTITIES, in_shown, unit_of
 from .wording import job_names
 
