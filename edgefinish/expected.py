@@ -216,8 +216,8 @@ def _said(trial: Trial, own: Size, here: pd.Series, smooth: Floats, fits: Floats
     yield (f"{own.plates} plates on {own.sheets} sheets with {own.edges} edges each are expected to settle "
            f"{100 * here['width']:.0f} % of the true window (of its ratio, on the log scale), and a job that the line "
            f"can do gets a window in {100 * here['chance']:.0f} of 100 trials. From {lines} imagined lines, good to "
-           f"± {200 * here['error']:.0f} % of the true window (two standard errors). Of your own line nothing is known "
-           "yet.")
+           f"± {200 * here['error']:.0f} % of the true window (two standard errors). They are lines of unknown kind: "
+           "nothing that is known of your own goes into them.")
     sheets, plates = replace(own, sheets=2 * own.sheets), replace(own, plates=2 * own.plates)
     gains = [100 * (_at(s) - _at(own)) @ fits.T for s in (sheets, plates)]
     hours = [trial.cost_of(s.plates, s.sheets)[0] - trial.cost_of(own.plates, own.sheets)[0] for s in (sheets, plates)]
@@ -232,3 +232,6 @@ def _said(trial: Trial, own: Size, here: pd.Series, smooth: Floats, fits: Floats
     less, more = (100 * float((_at(s) - _at(own)) @ smooth) for s in (few, many))
     yield (f"{few.edges} edges a plate instead of {own.edges} would cost {-less:.0f} % of the true window, "
            f"{many.edges} would add {more:.0f} %.")
+    yield ("The table of sizes is smoothed over all that were simulated. What is said above of the plan itself was "
+           "simulated at its own size alone, so that its row in the table may differ: in width by about the ± beside "
+           "it, in chance by as much or more.")
