@@ -18,11 +18,19 @@ SHARED = ("Some sheets are to run several materials. Stainless steel must not sh
           "and no sheet is planned for both.")
 
 
+def group_of(material: str, apart: Sequence[Sequence[str]]) -> int:
+    """The group of a material, the last one where none names it.
+
+    >>> group_of("304", [["304"], ["S355"]]), group_of("S690", [["304"], ["S355"]])
+    (0, 2)
+    """
+    return next((g for g, names in enumerate(apart) if material in names), len(apart))
+
+
 def groups_of(jobs: Sequence[Job], trial: Trial) -> list[list[Job]]:
     """The jobs by materials that never share a sheet, in the order in which `trial` names them, the others last."""
-    named = [m for group in trial.apart for m in group]
-    groups = [[j for j in jobs if j.material in group] for group in trial.apart]
-    return [group for group in (*groups, [j for j in jobs if j.material not in named]) if group]
+    groups = ([j for j in jobs if group_of(j.material, trial.apart) == g] for g in range(len(trial.apart) + 1))
+    return [group for group in groups if group]
 
 
 def fewest_sheets(jobs: Sequence[Job], trial: Trial) -> list[int]:
@@ -61,3 +69,11 @@ def met_said(jobs: Sequence[Job], trial: Trial, runs: pd.DataFrame) -> list[str]
                     + "): grit has one law for all materials, so that they tell of the jobs' own grit too, and a "
                     "material that meets more sheets is told apart from them better.")
     return told
+
+
+def meet_anew(ran: pd.DataFrame, plates: pd.DataFrame) -> bool:
+    """Whether a sheet would meet a material beside another that it has not met yet."""
+    before = ran.groupby("abrasive_sheet")["material"].agg(set).to_dict()
+    after = plates.groupby("abrasive_sheet")["material"].agg(set).to_dict()
+    return any(len(some | before.get(sheet, set())) > 1 and some - before.get(sheet, set())
+               for sheet, some in after.items())
