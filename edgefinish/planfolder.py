@@ -14,7 +14,7 @@ import plotly.graph_objects as go
 from .cautions import DEFER
 from .drawing import COLOURS, SHEET_SHAPES, empty, line, word
 from .errors import Problem, RunError
-from .expected import Expected
+from .expected import Expected, percent_said
 from .explore import SEED
 from .forms import readable
 from .labels import apart
@@ -29,7 +29,6 @@ FILES = ("form.html", "form.xlsx", "plan.csv", "plan.html", "plan.json")
 QUESTION = "How much of the true window is a trial expected to settle?"
 _DASHES = ("solid", "dash", "dot")
 HEIGHT, NAME_HEIGHT = 300, 16
-_NEAR_END = 0.05
 
 
 def write_plan(planned: Plan, expected: Expected | None, target: Path, study_sha256: str = "") -> Path:
@@ -115,15 +114,10 @@ def expected_table(expected: Expected) -> pd.DataFrame:
     table = expected.table
     shown = pd.DataFrame({
         "plates": table["plates"], "sheets": table["sheets"], "edges a plate": table["edges"],
-        "of the true window, %": table["width"].map(_percent),
+        "of the true window, %": table["width"].map(percent_said),
         "±, two standard errors": (200 * table["error"]).round(0).astype(int),
-        "chance of a window, %": table["chance"].map(_percent), "line time, h": table["hours"].round(1)})
+        "chance of a window, %": table["chance"].map(percent_said), "line time, h": table["hours"].round(1)})
     return shown if table["cost"].isna().all() else shown.assign(cost=table["cost"].round(0).astype(int))
-
-
-def _percent(share: float) -> str:
-    """A share by the curve, which knows no ends: none is told to be nothing, or all."""
-    return "under 5" if share < _NEAR_END else "over 95" if share > 1 - _NEAR_END else f"{100 * share:.0f}"
 
 
 def _figure_said(expected: Expected) -> str:

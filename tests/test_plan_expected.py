@@ -104,6 +104,9 @@ def test_what_is_said_of_the_plan_is_what_its_own_size_gave_and_a_small_trial_is
         one = here.where(here.index != "chance", chance)
         said = list(_said(planned.trial, expected.own, one, np.zeros(4), np.zeros((2, 4)), 0.1, 4))
         assert ("too small" in said[0]) == small and "good to ± 20 %" in " ".join(said)
+    none = here.where(~here.index.isin(["chance", "width"]), 0.0)
+    said = " ".join(_said(planned.trial, expected.own, none, np.zeros(4), np.zeros((2, 4)), 0.1, 4))
+    assert "settle under 5 % of" in said and "none of which got a window" in said and "good to ± 20 %" in said
 
 
 def test_the_table_tells_no_size_that_nothing_or_all_is_settled(expected):
