@@ -43,11 +43,19 @@ class Need(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class Factor:
-    """A setting: `unit` (R,) is what it is bound to, plate by plate (the plate itself, a visit, a sheet)."""
+    """A setting: `unit` (R,) is what it is bound to, plate by plate (the plate itself, a visit, a sheet).
+
+    `only` (units, levels): which levels each unit may have; None where it may have any.
+    """
 
     name: str
     unit: NDArray[np.intp]
     levels: int
+    only: NDArray[np.bool_] | None = None
+
+    def of(self, unit: np.intp) -> NDArray[np.bool_]:
+        """Which levels a unit may have."""
+        return np.ones(self.levels, bool) if self.only is None else self.only[unit]
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,6 +159,9 @@ def random_start(problem: Problem, rng: np.random.Generator) -> Levels | None:
         levels = np.empty((len(problem.sheet), len(problem.factors)), np.intp)
         for i, factor in enumerate(problem.factors):
             drawn = rng.permutation(np.resize(rng.permutation(factor.levels), factor.unit.max() + 1))
+            if factor.only is not None:
+                barred = np.flatnonzero(~factor.only[np.arange(len(drawn)), drawn])
+                drawn[barred] = [rng.choice(np.flatnonzero(factor.of(u))) for u in barred]
             levels[:, i] = drawn[factor.unit]
         for _ in range(_TRIES):
             missing = np.flatnonzero(unmet(problem, levels))
@@ -168,7 +179,10 @@ def _forced(problem: Problem, levels: Levels, need: Need, rng: np.random.Generat
     for i, good in need.levels.items():
         if not good[out[plate, i]]:
             unit = problem.factors[i].unit
-            out[unit == unit[plate], i] = rng.choice(np.flatnonzero(good))
+            will_do = np.flatnonzero(good & problem.factors[i].of(unit[plate]))
+            if not len(will_do):
+                return levels
+            out[unit == unit[plate], i] = rng.choice(will_do)
     return out
 
 
@@ -188,7 +202,7 @@ def exchange(problem: Problem, levels: Levels, free: NDArray[np.bool_] | None = 
             for unit in np.unique(factor.unit[movable]):
                 plates = np.flatnonzero(factor.unit == unit)
                 s, now = problem.sheet[plates[0]], levels[plates[0], i]
-                other = np.delete(np.arange(factor.levels), now)
+                other = np.flatnonzero(factor.of(unit) & (np.arange(factor.levels) != now))
                 trial = np.repeat(levels[None], len(other), 0)
                 trial[:, plates, i] = other[:, None]
                 allowed = ~unmet(problem, trial).any(-1)

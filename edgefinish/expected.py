@@ -17,7 +17,6 @@ from scipy.optimize import lsq_linear
 from tqdm import tqdm
 
 from .errors import JobError
-from .evidence import FEWEST_SHEETS
 from .explore import SEED
 from .imagined import Lines, blank_log, filled, imagine
 from .job import Job, Line
@@ -25,12 +24,14 @@ from .linefit import radius_alone
 from .linemodel import fit
 from .planner import Plan, plan
 from .rows import Floats
+from .sheetgroups import fewest_sheets
 from .studytext import StudyProblem as Problem
 from .trialkeys import Trial
 from .triallog import TrialLog
 
 LINES, JOINT_LINES = 64, 16
 MOST_JOBS = 3
+NEAR_END = 0.05
 _FEWEST_LINES = 8
 _RESAMPLED = 100
 _AT_ONCE = 4  # imagined trials that a worker is given
@@ -113,7 +114,7 @@ def _sizes(planned: Plan) -> list[Size]:
     """The plan's own size, and more and fewer of each; own first."""
     trial = planned.trial
     plates, sheets, edges = len(planned.runs), trial.sheets, len(trial.edges)
-    fewest = max(FEWEST_SHEETS, len({j.grit for j in planned.jobs}))
+    fewest = sum(fewest_sheets(planned.jobs, trial))
     sizes = [Size(plates, sheets, edges), Size(plates, min(2 * sheets, plates // 2), edges),
              Size(plates, max(fewest, sheets - max(2, sheets // 3)), edges),
              Size(max(2 * sheets, plates // 2), sheets, edges), Size(2 * plates, sheets, edges),
@@ -192,7 +193,7 @@ def _at(size: Size) -> Floats:
 def _table(planned: Plan, own: Size, width: Floats, chance: Floats, fits: Floats, missed: float) -> pd.DataFrame:
     """Sizes about the plan's own by the curves of width and chance; `fits` are curves of width of resampled lines,
     `missed` what the curve misses of simulated widths."""
-    fewest = max(FEWEST_SHEETS, len({j.grit for j in planned.jobs}))
+    fewest = sum(fewest_sheets(planned.jobs, planned.trial))
     plates = sorted({max(own.plates // 2, 2 * fewest), own.plates * 3 // 4, own.plates, own.plates * 3 // 2,
                      2 * own.plates})
     sheets = sorted({max(fewest, own.sheets - 2), own.sheets, own.sheets + 2, own.sheets + own.sheets // 2,
@@ -207,6 +208,15 @@ def _table(planned: Plan, own: Size, width: Floats, chance: Floats, fits: Floats
         cost=[np.nan if c[1] is None else c[1] for c in cost])
 
 
+def percent_said(share: float) -> str:
+    """A share in per cent: that of a few lines, or by a curve that knows no ends, is never told to be nothing, or all.
+
+    >>> percent_said(0.0), percent_said(0.27), percent_said(1.0)
+    ('under 5', '27', 'over 95')
+    """
+    return "under 5" if share < NEAR_END else "over 95" if share > 1 - NEAR_END else f"{100 * share:.0f}"
+
+
 def _said(trial: Trial, own: Size, here: pd.Series, smooth: Floats, fits: Floats, missed: float, lines: int
           ) -> Iterator[str]:
     """What the simulation comes to; `here`: what it gave at the plan's own size, `smooth` and `fits`: curves of all
@@ -214,10 +224,11 @@ def _said(trial: Trial, own: Size, here: pd.Series, smooth: Floats, fits: Floats
     if here["chance"] < 0.5:
         yield "Most likely this trial is too small for its jobs: more often than not it ends without a window."
     yield (f"{own.plates} plates on {own.sheets} sheets with {own.edges} edges each are expected to settle "
-           f"{100 * here['width']:.0f} % of the true window (of its ratio, on the log scale), and a job that the line "
-           f"can do gets a window in {100 * here['chance']:.0f} of 100 trials. From {lines} imagined lines, good to "
-           f"± {200 * here['error']:.0f} % of the true window (two standard errors). Of your own line nothing is known "
-           "yet.")
+           f"{percent_said(here['width'])} % of the true window (of its ratio, on the log scale), and a job that the "
+           f"line can do gets a window in {percent_said(here['chance'])} of 100 trials. From {lines} imagined lines, "
+           + (f"good to ± {200 * here['error']:.0f} % of the true window (two standard errors)." if here["chance"] > 0
+              else "none of which got a window.")
+           + " They are lines of unknown kind: nothing that is known of your own goes into them.")
     sheets, plates = replace(own, sheets=2 * own.sheets), replace(own, plates=2 * own.plates)
     gains = [100 * (_at(s) - _at(own)) @ fits.T for s in (sheets, plates)]
     hours = [trial.cost_of(s.plates, s.sheets)[0] - trial.cost_of(own.plates, own.sheets)[0] for s in (sheets, plates)]
@@ -230,5 +241,8 @@ def _said(trial: Trial, own: Size, here: pd.Series, smooth: Floats, fits: Floats
            f"the difference is good to ± {unsure:.0f} %.")
     few, many = replace(own, edges=max(1, own.edges // 2)), replace(own, edges=2 * own.edges)
     less, more = (100 * float((_at(s) - _at(own)) @ smooth) for s in (few, many))
-    yield (f"{few.edges} edges a plate instead of {own.edges} would cost {-less:.0f} % of the true window, "
-           f"{many.edges} would add {more:.0f} %.")
+    yield (f"{few.edges} edge{'s' if few.edges > 1 else ''} a plate instead of {own.edges} would cost "
+           f"{-less:.0f} % of the true window, {many.edges} would add {more:.0f} %.")
+    yield ("The table of sizes is smoothed over all that were simulated. What is said above of the plan itself was "
+           "simulated at its own size alone, so that its row in the table may differ: in width by about the ± beside "
+           "it, in chance by as much or more.")

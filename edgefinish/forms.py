@@ -316,9 +316,10 @@ def told_said(study: Study) -> str:
 
 def _more_plates(results: Results) -> NextPlates | None:
     """The few plates that would widen the windows most, looked for once; None where the study does not ask."""
-    asked, jobs = results.study.next_plates, tuple(w.job for w in results.windows)
+    study, jobs = results.study, tuple(w.job for w in results.windows)
+    asked, apart = study.next_plates, study.trial.apart if study.trial else ()
     return None if asked is None else results.model._keep(
-        ("next plates", jobs, asked), partial(next_plates, results.model, jobs, plates=asked))
+        ("next plates", jobs, asked, apart), partial(next_plates, results.model, jobs, plates=asked, apart=apart))
 
 
 def more_plates_said(results: Results) -> str:

@@ -28,8 +28,9 @@ from .laws import CURVATURE, FEED, TERMS, Centre, Settings
 from .layout import law_columns, settings_of
 from .linefit import LineFit
 from .linemodel import LineModel
-from .planner import AGES, HEAVY, SHARED, middle, prior_precision, speed_levels
+from .planner import AGES, HEAVY, middle, prior_precision, speed_levels
 from .rows import Floats
+from .sheetgroups import SHARED, group_of, meet_anew
 from .units import QUANTITIES, in_shown, unit_of
 from .wording import job_names
 
@@ -88,13 +89,14 @@ class _Spot(NamedTuple):
 
 
 def next_plates(model: LineModel, jobs: Sequence[Job], *, plates: int = 4, most_new: int = MOST_NEW,
-                only_new: int | None = None, enough: float | None = None) -> NextPlates:
+                only_new: int | None = None, enough: float | None = None,
+                apart: Sequence[Sequence[str]] = ()) -> NextPlates:
     """The next plates for the windows of `jobs`, what they are expected to buy, and when to stop; deterministic.
 
     `plates` from 1 to 6; `most_new`: new sheets that may be used; `only_new`: so many of them and no other count;
-    `enough`: a window whose fastest speed is this many times its slowest asks for no more. Decide it beforehand and as
-    a number: windows keep their promise when the trial ends on seeing one so wide. Raises `JobError` for counts that
-    cannot be.
+    `apart`: groups of materials that never share a sheet; `enough`: a window whose fastest speed is this many times its
+    slowest asks for no more. Decide it beforehand and as a number: windows keep their promise when the trial ends on
+    seeing one so wide. Raises `JobError` for counts that cannot be.
 
     >>> import edgefinish as ef
     >>> results = ef.open_study()
@@ -111,7 +113,7 @@ def next_plates(model: LineModel, jobs: Sequence[Job], *, plates: int = 4, most_
     # what has a width and is not issued rests on more than the draws: no width of theirs tells when it will be
     judged = [(w, a) for w, a in judged if w.verdict == "window" or not a.now.log]
     asked = [a for _, a in judged]
-    state = _State.of(model, [w for w, _ in judged], asked)
+    state = _State.of(model, [w for w, _ in judged], asked, apart)
     if not state.ends:
         return _nothing(model, windows, bool(windows) and not open_jobs, enough)
     counts = (min(only_new, plates, MOST_NEW),) if only_new is not None else range(min(most_new, plates, MOST_NEW) + 1)
@@ -161,7 +163,8 @@ def _wide(window: SpeedWindow, enough: float | None) -> bool:
 class _State:
     """What a log tells by plates: precision of the law, the sheets, the ends that are to be settled, what could be run.
 
-    `weight` (R,) 1 / variance of each plate mean on its sheet; `sheet` (R,); `sd` of sheet, plate, edge.
+    `weight` (R,) 1 / variance of each plate mean on its sheet; `sheet` (R,); `sd` of sheet, plate, edge; `group` of
+    each of the `spots`: no sheet gets plates of two.
     """
 
     model: LineFit
@@ -174,12 +177,14 @@ class _State:
     ends: tuple[_End, ...]
     names: tuple[str, ...]
     spots: _Spot
+    group: NDArray[np.intp]
     kinds: tuple[Job, ...]
     grits: tuple[str, ...]
     prior: Floats
 
     @classmethod
-    def of(cls, model: LineModel, windows: Sequence[SpeedWindow], asked: Sequence[Asked]) -> _State:
+    def of(cls, model: LineModel, windows: Sequence[SpeedWindow], asked: Sequence[Asked],
+           apart: Sequence[Sequence[str]] = ()) -> _State:
         """From the plates with a measured radius, and the windows that are to be wider."""
         log, jobs = model.log, [w.job for w in windows]
         read = np.isfinite(log.reading("edge_radius_mm").value)
@@ -206,8 +211,13 @@ class _State:
         grit = plates.groupby(sheet)["grit"].first()
         new = tuple(sorted({k.grit for k in kinds}))
         spots = _spots(model, kinds, centre, materials, last.to_numpy(float), grit.tolist(), new)
+        group = np.array([group_of(kind.material, apart) for kind in kinds], np.intp)
+        met = log.rows["material"].map(lambda m: group_of(m, apart)).groupby(log.rows["abrasive_sheet"].astype(str))
+        met_by = met.agg(set)
+        kept = [s >= len(names) or group[k] in met_by[names[s]] for s, k in zip(spots.sheet, spots.kind, strict=True)]
+        spots = _Spot(*(values[kept] for values in spots))
         return cls(model, columns, sheet, weight, float(plates["edges"].median()), sd, log_sd, ends, tuple(names),
-                   spots, kinds, tuple(grit) + new * MOST_NEW, prior)
+                   spots, group[spots.kind.astype(np.intp)], kinds, tuple(grit) + new * MOST_NEW, prior)
 
     @property
     def precision(self) -> Floats:
@@ -354,6 +364,8 @@ def _choose(state: _State, plates: int, new: int) -> tuple[list[int], Floats]:
 
     def best(slot: int, others: list[int]) -> tuple[int, Floats]:
         pick = allowed(slot, others)
+        for o in others:
+            pick = pick[(spots.sheet[pick] != spots.sheet[o]) | (state.group[pick] == state.group[o])]
         precision = _with(state, others, pick, on, s2)
         loss = state.losses(precision, state.sheets + new, state.count + len(others) + 1)
         k = int(loss.sum(-1).argmin())
@@ -428,12 +440,4 @@ def _said(model: LineModel, table: pd.DataFrame, options: pd.DataFrame, by_job: 
     burr = ", every second with heavy burr" if heavy else ""
     return " ".join([f"Run {what} {sheets}{burr}; {best['job']} gains most, about {wider(best['gain_m_min'])}.", *text,
                      "Fit again after them, and stop when the windows are as wide as you decided beforehand.",
-                     *([SHARED] if _shared(model.log.rows, table) else [])])
-
-
-def _shared(ran: pd.DataFrame, plates: pd.DataFrame) -> bool:
-    """Whether a sheet would meet a material beside another that it has not met yet."""
-    before = ran.groupby("abrasive_sheet")["material"].agg(set).to_dict()
-    after = plates.groupby("abrasive_sheet")["material"].agg(set).to_dict()
-    return any(len(some | before.get(sheet, set())) > 1 and some - before.get(sheet, set())
-               for sheet, some in after.items())
+                     *([SHARED] if meet_anew(model.log.rows, table) else [])])

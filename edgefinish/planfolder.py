@@ -14,7 +14,7 @@ import plotly.graph_objects as go
 from .cautions import DEFER
 from .drawing import COLOURS, SHEET_SHAPES, empty, line, word
 from .errors import Problem, RunError
-from .expected import Expected
+from .expected import Expected, percent_said
 from .explore import SEED
 from .forms import readable
 from .labels import apart
@@ -114,10 +114,10 @@ def expected_table(expected: Expected) -> pd.DataFrame:
     table = expected.table
     shown = pd.DataFrame({
         "plates": table["plates"], "sheets": table["sheets"], "edges a plate": table["edges"],
-        "of the true window, %": (100 * table["width"]).round(0),
-        "±, two standard errors": (200 * table["error"]).round(0),
-        "chance of a window, %": (100 * table["chance"]).round(0), "line time, h": table["hours"].round(1)})
-    return shown if table["cost"].isna().all() else shown.assign(cost=table["cost"].round(0))
+        "of the true window, %": table["width"].map(percent_said),
+        "±, two standard errors": (200 * table["error"]).round(0).astype(int),
+        "chance of a window, %": table["chance"].map(percent_said), "line time, h": table["hours"].round(1)})
+    return shown if table["cost"].isna().all() else shown.assign(cost=table["cost"].round(0).astype(int))
 
 
 def _figure_said(expected: Expected) -> str:

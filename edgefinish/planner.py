@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from .abrasive import GRAIN_UM
-from .errors import JobError, StudyError
+from .errors import JobError, StudyError, nearest
 from .evidence import AGE_MARGIN, FEWEST_SHEETS
 from .exchange import Factor, Levels, Need, Spreads, fewest_plates, search
 from .exchange import Problem as Search
@@ -24,15 +24,15 @@ from .laws import TERMS, Centre, Settings
 from .layout import law_columns
 from .priors import STANDARD
 from .rows import Floats
+from .sheetgroups import fewest_sheets, group_of_sheet, groups_of, met_said
 from .study import Study
 from .studytext import StudyProblem as Problem
 from .trialkeys import Trial
 from .units import System, convert, in_shown, unit_of
+from .wording import listed
 
 SPEEDS, AGES = 9, 5
 VISITS = 2
-SHARED = ("Some sheets are to run several materials. Stainless steel must not share sheets or brushes with carbon "
-          "steel: where both are among them, plan and log each group as a study of its own.")
 MOST_PLATES, FAR_OLDER = 500, 2.0
 """More plates are a slip of the pen; so may be sheets run to so many times the age that any job asks for."""
 EDGE, PLATE = STANDARD.edge.median, STANDARD.plate.median
@@ -141,8 +141,11 @@ def plan_study(study: Study) -> Plan:
                        severities=study.severities, units=study.units, name=study.name)
     except JobError as error:
         raise StudyError(error.problems, study.path.name) from None
-    unused = [f"`{key}` is not used to plan." for key, given in (
-        ("history", study.history), ("next_plates", study.next_plates)) if given]
+    unused = [said for said, given in (
+        ("Earlier logs are not used to plan: plates and figures are for a line of unknown kind. They count once the "
+         "log of this trial is read.", study.history),
+        ("Which plates to run next (next_plates) is not looked for yet: it takes the log of this trial.",
+         study.next_plates)) if given]
     return replace(planned, told=(*planned.told, *unused))
 
 
@@ -216,6 +219,10 @@ class _Space:
         self.sheet = np.repeat(np.arange(len(counts)), counts)
         visit = np.concatenate([np.sort(np.arange(n) % VISITS) for n in counts])
         self.visit = np.unique(self.sheet * VISITS + visit, return_inverse=True)[1]
+        self.group = group_of_sheet(jobs, trial, len(counts))
+        of_material = {j.material: g for g, group in enumerate(groups_of(jobs, trial)) for j in group}
+        of_part = np.array([of_material[p.material] for p in self.parts])
+        self.own_parts = self.group[self.sheet][:, None] == of_part if len(trial.apart) else None
 
     @property
     def problem(self) -> Search:
@@ -227,7 +234,8 @@ class _Space:
         inside = [self.feed[0] * (self.feed[1] / self.feed[0]) ** f for f in _INSIDE]
         targets = target_columns(self.jobs, np.geomspace(*inside, _TARGET_SPEEDS), self.centre, self.materials)
         variance = PLATE**2 + EDGE**2 / len(self.trial.edges)
-        return Search(self.sheet, tuple(Factor(n, *sizes[n]) for n in self.FACTORS), self.columns,
+        only = {"part": self.own_parts}
+        return Search(self.sheet, tuple(Factor(n, *sizes[n], only.get(n)) for n in self.FACTORS), self.columns,
                       prior_precision(len(self.materials)), targets,
                       tuple(Spreads(sd, variance, weight) for sd, weight in SHEETS), tuple(self._needs()))
 
@@ -250,6 +258,15 @@ class _Space:
         if trial.sheets < len(self.grits):
             bad.append(Problem(None, "trial.sheets", str(trial.sheets), f"a sheet for each of {len(self.grits)} grits",
                                "allow more sheets, or promise fewer grits"))
+        known = [name for name, _ in self.materials]
+        bad += [Problem(None, "trial.apart", name, f"materials of the jobs: {listed(sorted(set(known)))}",
+                        nearest(name, known) or "leave it out")
+                for group in trial.apart for name in group if name not in known]
+        need = fewest_sheets(self.jobs, trial)
+        if len(need) > 1 and trial.sheets < sum(need):
+            bad.append(Problem(None, "trial.sheets", str(trial.sheets),
+                               f"{' + '.join(map(str, need))} sheets for {len(need)} groups of materials that never "
+                               "share one", f"allow {sum(need)} sheets, or plan each group as a study of its own"))
         if trial.plates > MOST_PLATES:
             bad.append(Problem(None, "trial.plates", str(trial.plates), f"at most {MOST_PLATES} plates",
                                "a trial so large tells no more than one of some dozens; check the number"))
@@ -310,7 +327,7 @@ def _in_order(space: _Space, levels: Levels, rng: np.random.Generator) -> pd.Dat
         "thickness_mm": [space.parts[p].thickness_mm for p in part], "feed_speed_m_min": space.speeds[speed],
         "drum_pressure_kPa": space.pressures[pressure], "passes": space.passes[passes].astype(int),
         "grit": [space.grits[g] for g in grit], "contact_hours": space.ages[age],
-        "place": rng.permutation(space.sheet.max() + 1)[space.sheet], "shuffled": rng.permutation(len(levels))})
+        "place": _places(space, rng)[space.sheet], "shuffled": rng.permutation(len(levels))})
     frame = frame.sort_values(["place", "contact_hours", "shuffled"]).reset_index(drop=True)
     frame["abrasive_sheet"] = [f"A{p + 1}" for p in frame["place"]]
     frame["visit"] = frame.groupby("place")["contact_hours"].rank(method="dense").astype(int)
@@ -318,6 +335,12 @@ def _in_order(space: _Space, levels: Levels, rng: np.random.Generator) -> pd.Dat
     if frame["cut_process"].isna().all():
         frame = frame.drop(columns="cut_process")
     return frame.drop(columns=["place", "shuffled"])
+
+
+def _places(space: _Space, rng: np.random.Generator) -> NDArray[np.intp]:
+    """When each sheet is run: in random order, those of a group one after the other."""
+    order = np.lexsort((rng.permutation(len(space.group)), space.group))
+    return np.argsort(order)
 
 
 def _severity_words(jobs: Sequence[Job], severities: Mapping[str, tuple[float, float]]) -> dict[str | None, list[str]]:
@@ -375,12 +398,11 @@ def _told(space: _Space, runs: pd.DataFrame, words: Mapping[str | None, list[str
     told += [f"{material}: no job of it names a burr severity, so plates are run with the burr as it comes, and "
              "burr is promised for such burr alone. Grade the burr and name a severity in the job: half of the "
              "plates would then carry heavier burr, which widens windows." for material in sorted(ungraded)]
-    if (runs.groupby("abrasive_sheet")["material"].nunique() > 1).any():
-        told.append(SHARED)
+    told += met_said(space.jobs, space.trial, runs)
     oldest = max(job.sheet_hours[1] for job in space.jobs)
     if space.hours[1] > FAR_OLDER * oldest:
         told.append(f"Sheets are run up to {space.hours[1]:g} h, and no job asks for more than {oldest:g} h: check "
-                    "`trial.sheet_hours`, plates on sheets so old tell little of it.")
+                    "sheet_hours under trial, plates on sheets so old tell little of it.")
     if words and HEAVY not in severities and any(own[0] == HEAVY for own in words.values()):
         told.append("Heavy burr: as heavy as the table still leaves it to the line; write its height down.")
     return told

@@ -169,7 +169,7 @@ class _Check:
         if isinstance(node, yaml.SequenceNode):
             return [self._value(n, f"{where}, {i}") for i, n in enumerate(node.value, 1)]
         if isinstance(node, yaml.ScalarNode):
-            return self._scalar(node, where)
+            return node.value if where.startswith("trial.apart, ") else self._scalar(node, where)
         entries: dict[str, Any] = {}
         for key_node, value_node in node.value:
             if not isinstance(key_node, yaml.ScalarNode):

@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 from .errors import nearest
 from .words import EDGE_POSITIONS, position_hint
 
-TRIAL_KEYS = ("plates", "sheets", "edges", "sheet_hours", "cost", "minutes")
+TRIAL_KEYS = ("plates", "sheets", "edges", "sheet_hours", "cost", "minutes", "apart")
 
 
 class Cost(NamedTuple):
@@ -32,7 +32,8 @@ class Minutes(NamedTuple):
 class Trial:
     """What a trial may use: plates, abrasive sheets, the edges measured on each plate, the span of sheet age (h).
 
-    `sheet_hours` None: that of the jobs. `cost` None: not asked.
+    `sheet_hours` None: that of the jobs. `cost` None: not asked. `apart`: groups of materials that never share a sheet;
+    materials that no group names are one more.
 
     >>> Trial(cost=Cost(plate=20, sheet=60, hour=90)).cost_of(18, 6)
     (6.0, 1260.0)
@@ -44,6 +45,7 @@ class Trial:
     sheet_hours: tuple[float, float] | None = None
     cost: Cost | None = None
     minutes: Minutes = Minutes()
+    apart: tuple[tuple[str, ...], ...] = ()
 
     def cost_of(self, plates: int, sheets: int) -> tuple[float, float | None]:
         """Hours of line time, and money where `cost` says any, of so many plates and sheets."""
@@ -80,7 +82,23 @@ def read_trial(given: Mapping[str, Any], fault: Fault, pair: Pair) -> Trial | No
     for key, kind in (("cost", Cost), ("minutes", Minutes)):
         if given.get(key) is not None:
             made[key] = kind(**_numbers(key, given[key], kind._fields, fault))
+    if given.get("apart") is not None:
+        made["apart"] = _groups(given["apart"], fault)
     return Trial(**made)
+
+
+def _groups(given: Any, fault: Fault) -> tuple[tuple[str, ...], ...]:
+    """Groups of materials, each material in one of them."""
+    if not isinstance(given, list) or not given or not all(
+            isinstance(group, list) and group and all(isinstance(m, str) and m.strip() for m in group)
+            for group in given):
+        fault("trial.apart", given, "groups of materials that never share a sheet", "such as [[304], [S355, S235]]")
+        return ()
+    groups = tuple(tuple(" ".join(m.split()) for m in group) for group in given)
+    names = [m for group in groups for m in group]
+    for name in dict.fromkeys(n for n in names if names.count(n) > 1):
+        fault("trial.apart", name, "each material once, in one group", "leave it where it belongs")
+    return groups
 
 
 def _numbers(name: str, given: Any, known: tuple[str, ...], fault: Fault) -> dict[str, float]:

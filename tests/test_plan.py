@@ -277,8 +277,8 @@ def test_faults_of_a_plan_stand_under_the_file_and_its_keys_and_slips_are_told(t
     assert str(refused.value).startswith(f"{file.path.name}: trial.plates: found '4'")
     long = study(tmp_path, LISTED + "trial: {sheet_hours: [0, 900], minutes: {plate: 1e1}}\nnext_plates: 2\n")
     told = " ".join(ef.plan_study(long).told)
-    assert "up to 900 h, and no job asks for more than 15 h" in told and "`next_plates` is not used to plan" in told
-    assert long.trial.minutes.plate == 10
+    assert "up to 900 h, and no job asks for more than 15 h" in told and "next_plates) is not looked for yet" in told
+    assert long.trial.minutes.plate == 10 and "`" not in told
     assert not any("no job asks" in t for t in ef.plan_study(study(tmp_path, LISTED)).told)
 
 
@@ -305,3 +305,71 @@ def test_sheets_that_several_materials_share_are_told():
     trial = ef.Trial(plates=18, sheets=6)
     told = [ef.plan(jobs, feed_speed_m_min=(0.9, 6.0), trial=trial).told for jobs in (both, both[:1])]
     assert [any("Stainless steel must not share sheets" in text for text in t) for t in told] == [True, False]
+
+
+def test_earlier_logs_are_said_not_to_be_used(tmp_path):
+    told = ef.plan_study(study(tmp_path, LISTED + "history: [last.csv]\n")).told
+    assert any("Earlier logs are not used to plan" in t and "line of unknown kind" in t and "`" not in t for t in told)
+
+
+THREE = [job(material="MS-50"), job(material="WR-400", thickness_mm=12), job(material="SS-304", grit="P120")]
+
+
+@pytest.mark.parametrize(("apart", "groups"), [
+    ((("SS-304",), ("MS-50", "WR-400")), ("A1 to A3", "A4 to A7")), ((("WR-400", "MS-50"),), ("A1 to A4", "A5 to A7"))])
+def test_groups_that_are_kept_apart_never_share_a_sheet(apart, groups):
+    plan = ef.plan(THREE, feed_speed_m_min=(0.9, 6.0), trial=ef.Trial(plates=21, sheets=7, apart=apart))
+    met = plan.runs.groupby("abrasive_sheet", sort=False)["material"].agg(set)
+    assert len(met) == 7 and all("SS-304" not in some or some == {"SS-304"} for some in met)
+    stainless = ["SS-304" in some for some in met]  # sheets of a group are run one after the other
+    assert stainless == sorted(stainless, reverse=apart[0] == ("SS-304",)) and sum(stainless) == 3
+    kept, = [t for t in plan.told if t.startswith("Kept apart")]
+    assert all(span in kept for span in groups) and "SS-304 on 3 sheets" in kept
+    assert not any("Stainless steel must not" in t for t in plan.told)
+    for material, mine in plan.runs.groupby("material"):
+        assert (mine["feed_speed_m_min"].min(), mine["feed_speed_m_min"].max()) == (0.9, 6.0), material
+
+
+def test_sizes_that_are_imagined_keep_groups_apart_too():
+    from edgefinish.expected import Size, _resized, _sizes
+    trial = ef.Trial(plates=20, sheets=7, apart=(("SS-304",),))
+    plan = ef.plan(THREE, feed_speed_m_min=(0.9, 6.0), trial=trial)
+    assert min(s.sheets for s in _sizes(plan)) == 6
+    met = _resized(plan, Size(24, 8, 4)).runs.groupby("abrasive_sheet")["material"].agg(set)
+    assert len(met) == 8 and all("SS-304" not in some or len(some) == 1 for some in met)
+
+
+@pytest.mark.parametrize(("trial", "said"), [
+    ("{sheets: 5, apart: [[SS-304], [MS-50, WR-400]]}", "trial.sheets: found '5', wanted 3 . 3 sheets for 2 groups"),
+    ("{apart: [[SS-305], [MS-50]]}", "trial.apart: found 'SS-305', wanted materials of the jobs.*mean SS-304")])
+def test_groups_that_cannot_be_are_refused_with_the_way_out(tmp_path, trial, said):
+    jobs = ", ".join(f"{{material: {j.material}, thickness_mm: 10, drum_pressure_kPa: 60, grit: P80}}" for j in THREE)
+    text = LISTED.partition("jobs:")[0] + f"jobs: [{jobs}]\ntrial: {trial}\n"
+    with pytest.raises(ef.StudyError, match=said):
+        ef.plan_study(study(tmp_path, text))
+
+
+@pytest.mark.parametrize(("apart", "said"), [
+    ("[[0080, 304], [S355, 304]]", "found '304', wanted each material once"),
+    ("[S355, 304]", "groups of materials that never share a sheet.*such as"), ("[[]]", "groups"), ("S355", "groups")])
+def test_groups_that_are_none_are_refused_as_the_study_is_read(tmp_path, apart, said):
+    with pytest.raises(ef.StudyError, match=f"trial.apart: .*{said}"):
+        study(tmp_path, LISTED + f"trial: {{apart: {apart}}}\n")
+
+
+def test_a_group_is_named_as_the_shop_names_its_grades(tmp_path):
+    read = study(tmp_path, LISTED + "trial: {apart: [[0080, 304], [ S355  J2 ]]}\n")
+    assert read.trial.apart == (("0080", "304"), ("S355 J2",))
+
+
+def test_a_grit_that_no_job_of_a_material_asks_for_is_explained():
+    trial, jobs = ef.Trial(plates=18, sheets=6, edges=("leading", "trailing", "cutout")), [
+        job(material=m, thickness_mm=t, grit=g, sheet_hours=(0, 10)) for m, t, g in (
+            ("MS-50", 6.35, "P80"), ("WR-400", 9.525, "P80"), ("SS-304", 6.35, "P120"))]
+    plan = ef.plan(jobs, feed_speed_m_min=(1.0668, 4.8768), trial=trial, units="imperial")
+    pairs = set(zip(plan.runs["material"], plan.runs["grit"], strict=True))
+    other = pairs - {(j.material, j.grit) for j in jobs}
+    said, = [t for t in plan.told if "grit that no job of theirs asks for" in t]
+    assert other and all(name in said and f"on {grit}" in said for name, grit in other)
+    assert not any("no job of theirs" in t for t in ef.plan(
+        [job()], feed_speed_m_min=(0.9, 6.0), trial=ef.Trial(plates=12, sheets=4)).told)

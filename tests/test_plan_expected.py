@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.stats import norm
@@ -10,7 +12,7 @@ import edgefinish as ef
 from edgefinish.expected import Size, _said, curve, expect, shape
 from edgefinish.imagined import blank_log, filled, imagine
 from edgefinish.laws import wear_columns
-from edgefinish.planfolder import expected_figure, plan_html
+from edgefinish.planfolder import expected_figure, expected_table, plan_html
 from edgefinish.promise import ages_of
 
 JOB = ef.Job(material="S355", thickness_mm=10, drum_pressure_kPa=60, grit="P80", edge_radius_mm=(0.2, 0.7))
@@ -82,7 +84,7 @@ def test_more_of_anything_never_promises_less(expected):
 
 def test_it_is_said_what_it_rests_on(expected, planned):
     said = " ".join(expected.said)
-    assert "4 imagined lines" in said and "two standard errors" in said and "Of your own line nothing is known" in said
+    assert "4 imagined lines" in said and "two standard errors" in said and "lines of unknown kind" in said
     assert "twice the sheets for the same plates" in said and "h of line time" in said
     page = plan_html(planned, expected).replace("\N{NO-BREAK SPACE}", " ")
     assert all(text.split(":")[0] in page for text in expected.said) and "<svg" in page and "<script" not in page
@@ -102,6 +104,19 @@ def test_what_is_said_of_the_plan_is_what_its_own_size_gave_and_a_small_trial_is
         one = here.where(here.index != "chance", chance)
         said = list(_said(planned.trial, expected.own, one, np.zeros(4), np.zeros((2, 4)), 0.1, 4))
         assert ("too small" in said[0]) == small and "good to ± 20 %" in " ".join(said)
+    none = here.where(~here.index.isin(["chance", "width"]), 0.0)
+    said = " ".join(_said(planned.trial, expected.own, none, np.zeros(4), np.zeros((2, 4)), 0.1, 4))
+    assert "settle under 5 % of" in said and "none of which got a window" in said and "good to ± 20 %" in said
+
+
+def test_the_table_tells_no_size_that_nothing_or_all_is_settled(expected):
+    """The curve goes below 0 and above 1, where its values are cut off; and the page and the screen say what it is."""
+    table = expected.table.iloc[:3].assign(width=[0.0, 0.27, 1.0], chance=[0.29, 0.0, 0.63], error=[0.08, 0.1, 0.2])
+    shown = expected_table(replace(expected, table=table))
+    assert shown["of the true window, %"].tolist() == ["under 5", "27", "over 95"]
+    assert shown["chance of a window, %"].tolist() == ["29", "under 5", "63"]
+    assert shown["±, two standard errors"].astype(str).tolist() == ["16", "20", "40"]
+    assert "table of sizes is smoothed" in expected.said[-1]
 
 
 def test_the_number_of_workers_changes_nothing(planned, expected):

@@ -74,22 +74,100 @@ def test_a_form_that_comes_back_empty_gives_no_evidence_and_no_traceback(tmp_pat
     assert log_said(log).startswith("No edge is measured yet")
 
 
-def test_settings_are_locked_and_readings_are_checked():
+def rules_of(sheet, at) -> dict[str, list]:
+    """The rules of each column, by its header."""
+    rules = sheet.data_validations.dataValidation
+    return {h: found for h, c in at.items() if (found := [r for r in rules if next(iter(r.sqref.ranges)).min_col == c])}
+
+
+def test_what_says_which_row_is_which_is_locked_and_all_else_is_checked():
     plan = planned()
     book, at = opened(plan)
     sheet = book.active
     assert sheet.protection.sheet and not sheet.protection.password and sheet.freeze_panes == "B2"
     for field in fields_of(plan):
-        cell = sheet.cell(2, at[field.header])
-        assert cell.protection.locked is not field.filled_on_floor, field.name
+        cell, spare = (sheet.cell(row, at[field.header]) for row in (2, 30))
+        assert cell.protection.locked is (field.name in ("run", "edge_position")), field.name
+        assert not spare.protection.locked and spare.value is None
+        assert (cell.fill.start_color.rgb == "FFEEEEEE") is not field.filled_on_floor, field.name
     assert all(sheet.cell(1, c).protection.locked for c in at.values())
-    rules = {next(iter(r.sqref.ranges)).min_col: r for r in sheet.data_validations.dataValidation}
-    named = {header: rules[column] for header, column in at.items() if column in rules}
-    assert {h for h in named} == {"contact hours [h]", "burr severity", "edge radius [mm]", "burr height [mm]",
-                                  "residual burr [mm]", "removal [µm]", "date"}
-    assert named["burr severity"].type == "list" and "heavy" in named["burr severity"].formula1
-    assert "0.20 mm, at most 0.70 mm" in named["edge radius [mm]"].prompt
-    assert all(str(r.sqref).endswith("29") and r.prompt for r in rules.values())  # 28 edges under the header
+    named = rules_of(sheet, at)
+    assert set(at) - set(named) == {"operator", "note"} and all(len(found) == 1 for found in named.values())
+    assert named["burr severity"][0].type == "list" and "heavy" in named["burr severity"][0].formula1
+    assert "0.20 mm, at most 0.70 mm" in named["edge radius [mm]"][0].prompt
+    # 28 edges under the header, and 3 plates of two edges left blank
+    assert all(str(r.sqref).endswith("35") and r.prompt for found in named.values() for r in found)
+
+
+def test_a_setting_is_corrected_in_the_form_and_slag_is_a_severity():
+    plan = planned()
+    book, at = opened(plan)
+    named = rules_of(book.active, at)
+    for header in ("feed speed [m/min]", "drum pressure [kPa]", "thickness [mm]", "passes", "material", "grit",
+                   "abrasive sheet", "cut process"):
+        assert named[header][0].prompt == "As planned; correct it if run otherwise, in every row of the plate."
+        assert str(named[header][0].sqref).split(":")[0].endswith("2")
+    assert (named["feed speed [m/min]"][0].formula1, named["passes"][0].type) == ("0.05", "whole")
+    assert "slag" in named["burr severity"][0].formula1 and "P80" in named["grit"][0].formula1
+    extra = named["run"][0]
+    assert "run name not used above" in extra.prompt and str(extra.sqref).split(":")[0] == "A30"
+    assert "blank rows at the end" in (book.active.oddHeader.left.text or "")
+
+
+def test_a_corrected_setting_and_an_extra_plate_come_back_with_the_log(tmp_path):
+    plan = planned()
+    book, at = opened(plan)
+    sheet = book.active
+    for row in (2, 3):
+        sheet.cell(row, at["feed speed [m/min]"]).value = 4.6
+        sheet.cell(row, at["burr severity"]).value = "slag"
+        sheet.cell(row, at["edge radius [mm]"]).value = 0.3
+    for column in at.values():
+        sheet.cell(30, column).value = sheet.cell(2, column).value
+    sheet.cell(30, at["run"]).value = "X1"
+    sheet.cell(30, at["edge radius [mm]"]).value = 0.4
+    path = tmp_path / "form.xlsx"
+    book.save(path)
+    log = ef.read_log(path)
+    assert len(log.rows) == 29 and not log.messages
+    assert log.rows["feed_speed_m_min"].iloc[:2].tolist() == [4.6, 4.6]
+    assert (log.rows["run"].iloc[-1], log.rows["edge_radius_mm"].iloc[-1]) == ("X1", 0.4)
+    assert log.rows["burr_severity"].iloc[[0, -1]].tolist() == ["slag", "slag"]
+    sheet.cell(30, at["material"]).value = None  # a blank row that is half filled is no blank row
+    book.save(path)
+    with pytest.raises(ef.LogError, match="row 30, column material"):
+        ef.read_log(path)
+
+
+DIFFER = [ef.Job(material="MS-50", thickness_mm=10, drum_pressure_kPa=60, grit="P80", edge_radius_mm=(0.25, 0.8)),
+          ef.Job(material="MS-50", thickness_mm=16, drum_pressure_kPa=60, grit="P80", edge_radius_mm=(0.25, 0.8)),
+          ef.Job(material="WR-400", thickness_mm=12, drum_pressure_kPa=60, grit="P80", edge_radius_mm=(0.5, 1.2),
+                 removal_um=30)]
+
+
+def test_limits_stand_as_they_are_for_each_job():
+    plan = planned(jobs=DIFFER)
+    page = form_html(plan).replace("\N{NO-BREAK SPACE}", " ")
+    assert "<li><b>MS-50, 10 mm; MS-50, 16 mm</b>: edge radius 0.25 mm to 0.80 mm</li>" in page
+    assert "<li><b>WR-400, 12 mm</b>: edge radius 0.50 mm to 1.20 mm; removal off the face at most 30 µm</li>" in page
+    alike = form_html(planned(jobs=DIFFER[:2])).replace("\N{NO-BREAK SPACE}", " ")
+    assert "<p>To be promised: edge radius 0.25 mm to 0.80 mm.</p>" in alike
+    book, at = opened(plan)
+    sheet, named = book.active, rules_of(book.active, at)
+    told = {}
+    for header in ("edge radius [mm]", "removal [µm]"):
+        for rule in named[header]:
+            area = next(iter(rule.sqref.ranges))
+            assert f"{openpyxl.utils.get_column_letter(area.min_col)}{area.min_row})" in rule.formula1
+            for row in range(area.min_row, area.max_row + 1):
+                told.setdefault((header[:4], sheet.cell(row, at["material"]).value), set()).add(
+                    rule.prompt.partition("To be promised: ")[2])
+    assert told["edge", "MS-50"] == {"at least 0.25 mm, at most 0.80 mm."} and told["remo", "MS-50"] == {""}
+    assert told["edge", "WR-400"] == {"at least 0.50 mm, at most 1.20 mm."}
+    assert told["remo", "WR-400"] == {"at most 30 µm."}
+    blank, = told["remo", None]
+    assert blank.replace("\N{NO-BREAK SPACE}", " ") == (
+        "MS-50, 10 mm and MS-50, 16 mm: no limit; WR-400, 12 mm: at most 30 µm.")
 
 
 def test_the_rule_for_a_reading_takes_what_the_log_takes():

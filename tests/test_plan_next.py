@@ -11,9 +11,10 @@ from lines import campaign
 from smallstudy import STUDY, write
 
 import edgefinish as ef
-from edgefinish import foreseen
+from edgefinish import foreseen, forms
 from edgefinish.foreseen import Asked
 from edgefinish.forms import more_plates, more_plates_said
+from edgefinish.imagined import blank_log, filled, imagine
 from edgefinish.nextplates import _choose, _State
 from edgefinish.report import report_html
 
@@ -194,3 +195,25 @@ def test_plates_are_proposed_where_a_window_is_likely_but_not_sure():
 
 def test_of_a_job_with_a_window_nothing_is_said_of_jobs_without(told):
     assert "without a window" not in told.said
+
+
+def test_materials_that_are_kept_apart_get_no_sheet_in_common(tmp_path, monkeypatch):
+    jobs = [ef.Job(material=m, thickness_mm=10, drum_pressure_kPa=60, grit="P80", edge_radius_mm=(0.2, 0.7), share=0.8)
+            for m in ("S355", "304")]
+    apart = (("304",), ("S355",))
+    plan = ef.plan(jobs, feed_speed_m_min=(0.9, 6.0), trial=ef.Trial(plates=18, sheets=6, apart=apart))
+    line, _ = imagine(plan, jobs, 1, seed=2)
+    log = filled(blank_log(plan, plan.rows), plan, line, 0, (2, 1))
+    model, met = ef.fit(log), log.rows.groupby("abrasive_sheet")["material"].agg(set).to_dict()
+    together = []
+    for groups in ((), apart):
+        told = [ef.next_plates(model, jobs, plates=6, only_new=new, apart=groups) for new in (0, 1, 2)]
+        assert all(len(t.plates) == 6 for t in told)
+        together.append(sum(len(some | met.get(sheet, set())) > 1 for t in told
+                            for sheet, some in t.plates.groupby("abrasive_sheet")["material"].agg(set).items()))
+        assert any("Stainless steel must not" in t.said for t in told) == (together[-1] > 0)
+    assert together[0] > 0 and together[1] == 0
+    asked = {}
+    monkeypatch.setattr(forms, "next_plates", lambda model, jobs, **given: asked.update(given))
+    more_plates(ef.open_study(write(tmp_path, STUDY + "next_plates: 2\ntrial: {apart: [[304], [S355]]}\n")))
+    assert asked == {"plates": 2, "apart": apart}
