@@ -226,15 +226,15 @@ def burr_figure(results: Results, window: SpeedWindow) -> go.Figure:
     """Share of edges whose residual burr is within the job's limit against feed speed, with each plate's raw share."""
     job, system = window.job, results.study.units
     plates = cleared_plates(results, job)
-    binned = plates["plates"].sum() > MOST_PLATES
+    binned = bool(plates["plates"].sum() > MOST_PLATES)
     plates = by_speed(plates) if binned else plates
     least = float(plates["share"].min()) if binned else 0.0
     curve = None if plates.empty else curve_speeds(results, window)
     lines = [f"{job_name(job, system)}; {settings(job, system)}.",
              *["Line: fitted share at the worst position and age, with its 90 % band."] * (curve is not None),
-             *[f"Points: edges cleared at such speeds, each of about {plates['plates'].mean():.0f} plates." if binned else
-               "Circles: plates of this severity, how many in each; those that would overlap are counted together."]
-             * (not plates.empty)]
+             *[f"Points: edges cleared at such speeds, each of about {plates['plates'].mean():.0f} plates."] * binned,
+             *["Circles: plates of this severity, how many in each; those that would overlap are counted together."]
+             * (not binned and len(plates) > 0)]
     fig = empty("At which speeds does the burr come off?", lines,
                 "Share of edges with residual burr within the limit, against feed speed.", 230)
     shade(fig, window, system)

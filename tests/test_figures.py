@@ -317,7 +317,8 @@ def test_the_picture_of_pressures_names_the_grits_that_were_run():
 
 @pytest.mark.parametrize(("verdicts", "words"), [
     (["window"], "The job has a window. Bar"), (["no window"], "The job has no window."),
-    (["window", "no window"], "1 of 2 jobs has a window. Bar"), (["window", "window"], "2 of 2 jobs have a window. Bar"),
+    (["window", "no window"], "1 of 2 jobs has a window. Bar"),
+    (["window", "window"], "2 of 2 jobs have a window. Bar"),
     (["no window", "no window"], "0 of 2 jobs have a window.")])
 def test_how_many_jobs_have_a_window_is_said_in_plain_english(verdicts, words):
     told = pages.demo()
