@@ -198,10 +198,10 @@ def _read(source: SourceLike | Sequence[SourceLike], sheet: str | None, table: s
     if parts:
         log = _gather(parts, found)
         one_spelling(log)
-        tell_rare_materials(log)
         tell_sheets_alike(log)
         tell_edges_as_runs(log)
         keep = agreeing_rows(log)
+        tell_rare_materials(log, keep)
         tell_hours_backwards(log, keep)
         tell_odd_speeds(log, keep)
         tell_slips(log, keep)

@@ -211,6 +211,14 @@ def test_a_material_named_once_among_hundreds_is_told():
     assert read_log(frame).messages == ()
 
 
+def test_a_material_that_the_rest_of_its_run_answers_gets_that_hint_alone():
+    frame = clean(60)
+    frame.loc[200:203, "material"] = ["S353", "S235", "S235", "S235"]
+    log = read_log(frame)
+    assert [(m.row, m.kind, m.text.split(": ")[1]) for m in log.messages if m.row == 202] == [
+        (202, "set aside", "S353 here, S235 in 3 other rows of this run")]
+
+
 @pytest.mark.parametrize("spelling,name", [
     ("Leading", "leading"), ("TRAILING ", "trailing"), (" lateral", "lateral"), ("Cut-out", "cutout"),
     ("cut out", "cutout"), ("cut_out", "cutout"), ("CutOut", "cutout"), ("leading edge", "leading")])
