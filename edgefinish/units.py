@@ -256,9 +256,12 @@ def _printed(name: str, value: float, system: System, toward: Toward) -> str:
     decimals = quantity.metric_decimals if system == "metric" else quantity.imperial_decimals
     way = {"nearest": ROUND_HALF_EVEN, "up": ROUND_CEILING, "down": ROUND_FLOOR}[toward]
     # Nine digits first: a conversion's last binary digit must not push a round number to the next step.
-    text = format(Decimal(f"{number:.9g}").quantize(Decimal(1).scaleb(-decimals), rounding=way), "f")
+    exact = Decimal(f"{number:.9g}")
+    text = format(exact.quantize(Decimal(1).scaleb(-decimals), rounding=way), "f")
     if quantity.nominal:
         near = (f"{number:.{d}f}" for d in range(decimals) if abs(round(number, d) - number) <= NOMINAL * abs(number))
+        if exact == exact.quantize(Decimal(1).scaleb(-decimals - 1)):  # 9.525 mm, which is 3/8 in, stands as it is
+            text = format(exact, "f")
         text = next(near, text.rstrip("0").rstrip(".") if "." in text else text)
     return f"{text} {unit}" if unit else text
 
