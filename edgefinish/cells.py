@@ -14,29 +14,21 @@ import pandas as pd
 
 from .findings import Column, Findings, NoCell, as_written, blank
 from .headers import DAY_FIRST, MONTH_FIRST
-from .units import QUANTITIES, Quantity, convert, find_unit, nine_digits, units_of_kind
+from .units import QUANTITIES, Quantity, convert, find_unit, fraction, nine_digits, tidy, units_of_kind
 
 Marks = Literal["point", "comma", "mixed"]
 _POINT = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
 _COMMA = re.compile(r"[+-]?\d*,\d+(?:[eE][+-]?\d+)?")
 _POINT_OR_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}\.\d{3}")
 _COMMA_OR_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
-_FRACTION = re.compile(r"(?:(\d+)[ -])?(\d+)/([1-9]\d*)")
 _CELL = re.compile(r"(?P<sign><=|>=|[<>≤≥])?\s*(?P<number>[+-]?(?:(?:\d+[ -])?\d+/\d+|[\d.,](?:[\d.,'’ ]*[\d.,])?"
                    r"(?:[eE][+-]?\d+)?))\s*(?P<unit>[^\d\s<>+-].*)?")
 LONGEST_NUMBER = 60  # characters; a cell that is longer is a text
 _NOT_MEASURED = frozenset({"", "-", "–", "—", "na", "n/a", "#n/a", "nan", "null", "not measured"})
-_LOOKALIKES = str.maketrans({"−": "-", "\N{NO-BREAK SPACE}": " ", "\N{NARROW NO-BREAK SPACE}": " ", "⁄": "/",
-                             "½": " 1/2", "¼": " 1/4", "¾": " 3/4", "⅛": " 1/8", "⅜": " 3/8", "⅝": " 5/8", "⅞": " 7/8"})
 _SIDE = {"<": -1, "<=": -1, "≤": -1, ">": 1, ">=": 1, "≥": 1}
 # Thicknesses that such lines handle, mm: common practice, no published source. They decide whether a bare number in a
 # column that mixes inches and millimetres can be meant in only one of them.
 _HANDLED_MM = (1.0, 80.0)
-
-
-def _tidy(text: str) -> str:
-    """A number's text with the signs that only look different; general normalising would turn 10² into 102."""
-    return text.translate(_LOOKALIKES).strip()
 
 
 def _evidence(column: Column) -> tuple[int, int]:
@@ -48,7 +40,7 @@ def _evidence(column: Column) -> tuple[int, int]:
     counts = np.bincount(column.codes[column.codes >= 0], minlength=len(column.values))
     points = commas = 0
     for i, word in words:
-        match = _CELL.fullmatch(_tidy(word))
+        match = _CELL.fullmatch(tidy(word))
         number = match["number"] if match else ""
         if _COMMA.fullmatch(number) and not _COMMA_OR_THOUSANDS.fullmatch(number):
             commas += int(counts[i])
@@ -119,8 +111,8 @@ def _number(text: str, marks: Marks) -> tuple[float, bool]:
             raise _Refused("a number with one reading",
                            f"write {text.replace(',', '.')} or {text.replace(',', '')}, whichever is meant")
         return float(text.replace(",", ".")), True
-    if match := _FRACTION.fullmatch(text):
-        return float(match[1] or 0) + float(match[2]) / float(match[3]), False
+    if (number := fraction(text)) is not None:
+        return number, False
     raise _Refused("a number with one reading", "write it without spaces or marks between thousands")
 
 
@@ -152,7 +144,7 @@ def _read(cell: object, quantity: Quantity, marks: Marks, unit: str | None) -> _
         raise _Refused(wanted, nothing)
     if _POINT.fullmatch(cell) and not (marks != "point" and _POINT_OR_THOUSANDS.fullmatch(cell)):
         return _Cell(float(cell))
-    text = _tidy(cell)
+    text = tidy(cell)
     if text.casefold() in _NOT_MEASURED:
         return None
     match = _CELL.fullmatch(text)
@@ -292,7 +284,8 @@ def _wanted_range(quantity: Quantity, unit: str | None, cell: _Cell, censored: b
 
 _CLOCK = r"(?:[T ]+(?P<clock>\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?)\s*(?:Z|[+-]\d{2}:?\d{2})?)?"
 _ISO_DATE = re.compile(r"(?P<year>\d{4})[-/.](?P<month>\d{1,2})[-/.](?P<day>\d{1,2})" + _CLOCK)
-_SHORT_DATE = re.compile(r"(?P<first>\d{1,2})(?P<mark>[-/.])(?P<second>\d{1,2})(?P=mark)(?P<year>\d{4})" + _CLOCK)
+_SHORT_DATE = re.compile(r"(?P<first>\d{1,2})(?P<mark>[-/.])(?P<second>\d{1,2})(?P=mark)(?P<year>\d{4}|\d{2})"
+                         + _CLOCK)
 _NAMED_DATE = re.compile(r"(?:(?P<day>\d{1,2})[. -]+(?P<name>[a-z]{3,9})|(?P<name2>[a-z]{3,9})\.? (?P<day2>\d{1,2}))"
                          r"[., -]+(?P<year>\d{4})" + _CLOCK, re.IGNORECASE)
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
@@ -303,13 +296,15 @@ def read_dates(column: Column, order: str | None, found: Findings) -> np.ndarray
 
     Day first or month first is settled by `order`, as the header says it, or by the whole column: by one number above
     12, or by points between (`3.4.2026` is day first: common practice). Where nothing settles it, the dates have two
-    readings and are refused.
+    readings and are refused. So are years of two digits, 20yy, but where the header says the order.
 
     >>> read_dates(Column("date", np.array([0]), ("13/04/2026",), np.array([2])), None, Findings())
     array(['2026-04-13T00:00:00.000000'], dtype='datetime64[us]')
     """
-    texts = {i: _tidy(v) for i, v in enumerate(column.values) if isinstance(v, str) and len(v) <= LONGEST_NUMBER}
+    texts = {i: tidy(v) for i, v in enumerate(column.values) if isinstance(v, str) and len(v) <= LONGEST_NUMBER}
     short = {i: m for i, t in texts.items() if (m := _SHORT_DATE.fullmatch(t))}
+    brief = {i for i, m in short.items() if len(m["year"]) == 2 and order is None}
+    short = {i: m for i, m in short.items() if i not in brief}
     slashed = [m for m in short.values() if m["mark"] != "."]
     day_first = order == DAY_FIRST or any(int(m["first"]) > 12 for m in slashed)
     month_first = order == MONTH_FIRST or any(int(m["second"]) > 12 for m in slashed)
@@ -341,7 +336,8 @@ def read_dates(column: Column, order: str | None, found: Findings) -> np.ndarray
             if name in _MONTHS:
                 moment = _moment(match, int(match["day"] or match["day2"]), _MONTHS.index(name) + 1)
         if moment is None or not 1950 <= moment.year <= 2100:
-            bad[i] = (wanted, "write it as 2026-04-13")
+            bad[i] = (wanted, "write it as 2026-04-13" + (", or say the order in the header: date [dd/mm/yy] or date "
+                                                          "[mm/dd/yy]" if i in brief else ""))
         else:
             value[i] = np.datetime64(moment, "us")
     found.faults(column, bad)
@@ -352,6 +348,6 @@ def _moment(match: re.Match[str], day: int, month: int) -> datetime | None:
     try:
         clock = time.fromisoformat(match["clock"] if match["clock"][2] == ":" else "0" + match["clock"]) \
             if match["clock"] else time()
-        return datetime.combine(date(int(match["year"]), month, day), clock)
+        return datetime.combine(date(int(match["year"]) + 2000 * (len(match["year"]) == 2), month, day), clock)
     except ValueError:
         return None

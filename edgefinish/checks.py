@@ -110,11 +110,12 @@ def rare_names(names: pd.Series, runs: pd.Series) -> dict[str, str]:
     return result
 
 
-def tell_rare_materials(log: Gathered) -> None:
-    """A material named once among hundreds and close to another is told, not changed."""
+def tell_rare_materials(log: Gathered, keep: np.ndarray) -> None:
+    """A material named once among hundreds and close to another is told, not changed; where the other rows of its run
+    say which it is, those have been told already."""
     if not {"material", "run"} <= set(log.frame):
         return
-    names = log.frame["material"]
+    names = log.frame["material"].where(keep)
     for name, other in rare_names(names, log.frame["run"]).items():
         where = np.flatnonzero((names == name).to_numpy(dtype=bool, na_value=False))
         log.tell(where[0], "material", "told", f"{name!r} is named in one run only; is it {other!r}?")

@@ -270,3 +270,7 @@ def _faults(error: EdgeFinishError) -> str:
 def _terminate(signal_number: int, frame: FrameType | None) -> None:
     """Leave by the way that cleans up."""
     raise SystemExit(128 + signal_number)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

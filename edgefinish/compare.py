@@ -145,8 +145,10 @@ def read_tokens(path: Path) -> list[str]:
             return list(_leaves([_outputs(cell) for cell in json.loads(text)["cells"]]))
         return tokens(page_text(text))
     except (OSError, ValueError, TypeError, KeyError, AttributeError, csv.Error, RecursionError) as error:
-        said = error.strerror if isinstance(error, OSError) else str(error).splitlines()[0] if str(error) else ""
-        raise RunError(Problem(None, None, path.name, "a page as a run leaves it", said or "it is damaged")) from None
+        # Of the errors that are not of this room, such as of a text that is none, the words are a programmer's.
+        said = error.strerror if isinstance(error, OSError) else str(error) if type(error) is ValueError else ""
+        raise RunError(Problem(None, None, path.name, "a page as a run leaves it", said or "it cannot be read")
+                       ) from None
 
 
 def _leaves(value: Any) -> Iterator[str]:

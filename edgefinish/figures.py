@@ -110,13 +110,13 @@ def window_figure(results: Results, window: SpeedWindow) -> go.Figure:
             f"{percent(job.share)}. Lower panel: measured edge radius by edge position; pale: run at another pressure, "
             f"grit, thickness or number of passes.")
     ours = read_rows(results, job, "edge_radius_mm")
-    index = thin(ours)
+    index, curve = thin(ours), curve_speeds(results, window)
     fig = empty(f"At which speeds do at least {percent(job.share)} of edges meet every limit?",
                 [*_verdict_lines(results, window), *drawn(len(index), len(ours)),
-                 *["Line: the share in the middle case; band: 90 % of what it may be."] * (window.verdict == "window"),
+                 *["Line: the share in the middle case; band: 90 % of what it may be."] * (curve is not None),
                  *marks_said(results, "edge_radius_mm", index, job)], text, 500, rows=2, cols=1,
                 shared_xaxes=True, vertical_spacing=0.05, row_heights=[0.57, 0.43])
-    curve, tried = curve_speeds(results, window), tried_speeds(results, job)
+    tried = tried_speeds(results, job)
     shade(fig, window, system)
     if tried is None:
         nothing(fig, f"No run of {job.material} is in the log.")
@@ -146,41 +146,45 @@ def radius_by_position(results: Results, window: SpeedWindow) -> go.Figure:
     """Edge radius against feed speed at each edge position: what future edges do over the span of sheet age."""
     job, system = window.job, results.study.units
     positions = positions_of(results, job) or list(POSITIONS[:1])
-    first, last = job.sheet_hours
-    down = math.ceil(len(positions) / 2)
+    ages, curve = tuple(dict.fromkeys(job.sheet_hours)), curve_speeds(results, window)
+    across, down = min(2, len(positions)), math.ceil(len(positions) / 2)
     rows, ours = results.log.rows, of_material(results, job)
     read = read_rows(results, job, "edge_radius_mm")
     there = [read[rows["edge_position"].to_numpy()[read] == p] for p in positions]
     picked = [thin(index, MOST_READINGS // 2) for index in there]
+    later = f"; dashed: at {sheet_age(ages[-1], 'down')}" if len(ages) > 1 else ""
     lines = [f"{job_name(job, system)}; {settings(job, system)}.",
-             f"Solid: middle edge at {sheet_age(first, 'up')}; dashed: at {sheet_age(last, 'down')}; band: 90 % of "
-             "future edges at these ages.", *drawn(sum(map(len, picked)), sum(map(len, there)))]
+             *[f"Solid: middle edge at {sheet_age(ages[0], 'up')}{later}; band: 90 % of future edges at "
+               f"{'these ages' if later else 'this age'}."] * (curve is not None),
+             *drawn(sum(map(len, picked)), sum(map(len, there)))]
     fig = empty("How does the radius follow the speed at each edge position?", lines,
                 "One panel for each edge position with its readings and the limits.", 210 * down,
-                rows=down, cols=2, shared_xaxes="all", shared_yaxes="all",
-                horizontal_spacing=0.05, vertical_spacing=0.1,
+                rows=down, cols=across, shared_xaxes="all", shared_yaxes="all",
+                specs=[[{} if k < len(positions) else None for k in range(across * j, across * (j + 1))]
+                       for j in range(down)], horizontal_spacing=0.05, vertical_spacing=0.1,
                 subplot_titles=[POSITION_WORDS[p] for p in positions])
     shade(fig, window, system)
-    curve = curve_speeds(results, window)
     speed = np.asarray(in_shown(SPEED, rows[SPEED].to_numpy(float), system))
     right = speed[ours].max() if ours.any() else 1.0
     for k, position in enumerate(positions):
         at = (k // 2 + 1, k % 2 + 1)
         readings(fig, results, "edge_radius_mm", picked[k], speed, job, at)
         if curve is not None:
-            ends = [results.model.response(job, "edge_radius_mm", curve, age, position) for age in (first, last)]
+            ends = [results.model.response(job, "edge_radius_mm", curve, age, position) for age in ages]
             x = np.asarray(in_shown(SPEED, curve, system))
             low, high = (np.asarray(in_shown("edge_radius_mm", f([e[c].to_numpy(float) for e in ends], axis=0), system))
                          for f, c in ((np.min, "low"), (np.max, "high")))
             band(fig, x, low, high, at)
-            for frame, dash in zip(ends, ("solid", "dash"), strict=True):
+            for frame, dash in zip(ends, ("solid", "dash"), strict=False):
                 line(fig, x, in_shown("edge_radius_mm", frame["median"].to_numpy(float), system), dash, at)
         radius_limits(fig, job, system, right, at)
     limits = [float(in_shown("edge_radius_mm", v, system)) for v in job.edge_radius_mm or () if v is not None]
     highest = max([*limits, *(float(v) for trace in fig.data for v in trace.y)], default=1.0)
     fig.update_yaxes(range=[0, 1.12 * highest])  # room for a limit's name under the name of its panel
     fig.update_yaxes(title_text=axis("edge_radius_mm", system), col=1)
-    fig.update_xaxes(title_text=axis(SPEED, system), title_font_size=11, row=down)
+    for k in range(max(0, len(positions) - across), len(positions)):  # the lowest panel of each column
+        fig.update_xaxes(title_text=axis(SPEED, system), title_font_size=11, showticklabels=True, row=k // 2 + 1,
+                         col=k % 2 + 1)
     return fig
 
 
@@ -190,15 +194,14 @@ def removal_figure(results: Results, window: SpeedWindow) -> go.Figure:
     name, rows = "removal_um", results.log.rows
     first, ours = job.sheet_hours[0], of_material(results, job)
     there = read_rows(results, job, name)
-    index = thin(there)
+    index, curve = thin(there), curve_speeds(results, window) if len(there) else None
     lines = [f"{job_name(job, system)}; {settings(job, system)}.",
-             f"Solid: middle edge where most comes off, on a sheet of {sheet_age(first, 'up')}; band: 90 % of future "
-             "edges.", *drawn(len(index), len(there))]
+             *[f"Solid: middle edge where most comes off, on a sheet of {sheet_age(first, 'up')}; band: 90 % of future "
+               "edges."] * (curve is not None), *drawn(len(index), len(there))]
     fig = empty("How much comes off the face beside the edge?", lines,
                 "Removal against feed speed with its readings.", 270)
     shade(fig, window, system)
     speed = np.asarray(in_shown(SPEED, rows[SPEED].to_numpy(float), system))
-    curve = curve_speeds(results, window)
     if not len(there):
         nothing(fig, f"No removal was measured on {job.material}.")
     else:
@@ -223,13 +226,15 @@ def burr_figure(results: Results, window: SpeedWindow) -> go.Figure:
     """Share of edges whose residual burr is within the job's limit against feed speed, with each plate's raw share."""
     job, system = window.job, results.study.units
     plates = cleared_plates(results, job)
-    binned = plates["plates"].sum() > MOST_PLATES
+    binned = bool(plates["plates"].sum() > MOST_PLATES)
     plates = by_speed(plates) if binned else plates
     least = float(plates["share"].min()) if binned else 0.0
+    curve = None if plates.empty else curve_speeds(results, window)
     lines = [f"{job_name(job, system)}; {settings(job, system)}.",
-             "Line: fitted share at the worst position and age, with its 90 % band.",
-             f"Points: edges cleared at such speeds, each of about {plates['plates'].mean():.0f} plates." if binned else
-             "Circles: plates of this severity, how many in each; those that would overlap are counted together."]
+             *["Line: fitted share at the worst position and age, with its 90 % band."] * (curve is not None),
+             *[f"Points: edges cleared at such speeds, each of about {plates['plates'].mean():.0f} plates."] * binned,
+             *["Circles: plates of this severity, how many in each; those that would overlap are counted together."]
+             * (not binned and len(plates) > 0)]
     fig = empty("At which speeds does the burr come off?", lines,
                 "Share of edges with residual burr within the limit, against feed speed.", 230)
     shade(fig, window, system)
@@ -237,7 +242,6 @@ def burr_figure(results: Results, window: SpeedWindow) -> go.Figure:
         nothing(fig, "This job has no burr limit." if job.residual_burr_mm is None else
                  f"No residual burr of this severity was measured on {job.material}.")
     else:
-        curve = curve_speeds(results, window)
         if curve is not None:
             alone = replace(job, edge_radius_mm=None, removal_um=None)
             fit = results.model.share(alone, curve)
@@ -289,7 +293,8 @@ def residual_figure(results: Results, law: str = "edge radius") -> go.Figure:
     outside = int((read["residual"].abs() > 2).sum())
     fig = empty(f"Does the fit of the {law} leave a pattern behind?",
                 ["Standardised residuals; black line: their running middle. About 1 in 20 lies outside ±2: "
-                 f"here {outside} of {len(read)}. Triangles: readings beyond the gauge, which count as no miss.",
+                 f"here {outside} of {len(read)}."
+                 + " Triangles: readings beyond the gauge, which count as no miss." * (len(read) < len(left)),
                  *drawn(len(points), len(left))],
                 f"Panels: {', '.join(_label(n) for n in [*half, *wide])}.",
                 195 * panels, rows=panels, cols=2, specs=specs, shared_yaxes="all", horizontal_spacing=0.06,
@@ -372,8 +377,10 @@ def overview_figure(results: Results) -> go.Figure:
     """Every job's window as a bar with its set point; a job without one says so in its place."""
     system, windows = results.study.units, results.windows
     issued = sum(w.verdict == "window" for w in windows)
+    many = (f"{issued} of {len(windows)} jobs {'has' if issued == 1 else 'have'} a window." if len(windows) > 1 else
+            f"The job has {'a' if issued else 'no'} window.")
     fig = empty("Which speeds may be run on which job?",
-                [f"{issued} of {len(windows)} jobs have a window. Bar: the window; mark: the set point."],
+                [many + " Bar: the window; mark: the set point." * (issued > 0)],
                 " ".join(answer(w, system) for w in windows), 60 * len(windows) + 66)
     ends = [float(in_shown(SPEED, v, system)) for w in windows for v in (w.low_m_min, w.high_m_min) if v is not None]
     tried = np.asarray(in_shown(SPEED, results.log.rows[SPEED].to_numpy(float), system), float)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import lru_cache
@@ -207,6 +207,23 @@ def fitting(header: Sequence[str], columns: Mapping[str, object]) -> dict[str, o
                 other is None and own is not None and own.name not in meant):
             kept[key] = value
     return kept
+
+
+def shared_out(headers: Sequence[Sequence[str]], columns: Mapping[str, object],
+               others: Callable[[], Iterable[Sequence[str]]]) -> list[dict[str, object]]:
+    """What of `columns` is for each of the headers of several logs; what is for none of them, nor for any of `others`,
+    is for all, so that it is refused. `others` are asked for only where that hangs on them.
+
+    >>> shared_out([["Plate"], ["run"]], {"Plate": "run"}, list)
+    [{'Plate': 'run'}, {}]
+    >>> shared_out([["run"]], {"Plate": "run", "Grade": "material"}, lambda: [["Plate"]])
+    [{'Grade': 'material'}]
+    """
+    own = [fitting(header, columns) for header in headers]
+    left = {key for key in columns if not any(key in each for each in own)}
+    if left:
+        left -= {key for header in others() for key in fitting(header, columns)}
+    return [{key: value for key, value in columns.items() if key in each or key in left} for each in own]
 
 
 def _apply_map(header: Sequence[str], columns: Mapping[str, object], meanings: dict[int, Meaning],

@@ -20,10 +20,13 @@ from .priors import JOINT, STANDARD, Priors
 from .results import Results
 from .rows import Floats
 from .seensheets import seen_sheets
+from .wording import count, listed
 
 BAND = 0.90
 """Share of future readings that a predictive band holds."""
 GROUPS, FOLDS = 8, 5
+MOST_NAMED = 3
+"""Materials of one sheet that are named; of more, how many."""
 MOST_ROWS = 5000
 _DRAWS = 512
 
@@ -85,7 +88,8 @@ def evenly(index: np.ndarray, most: int) -> np.ndarray:
 
 
 def unseen(results: Results, left: Sequence[Left], unit: str, what: str = "edge_radius_mm") -> pd.DataFrame:
-    """One row a left-out sheet or plate: `unit` (its name), `material`, `readings`, `inside`, `shift`, `sd`.
+    """One row a left-out sheet or plate: `unit` (its name), `material` (all that it ran), `readings`, `inside`,
+    `shift`, `sd`.
 
     `what`: radius, or, of sheets, "removal_um".
     """
@@ -128,10 +132,20 @@ def _predict(results: Results, left: Left, unit: str, what: str) -> list[dict[st
     out = []
     for name, mine in frame.groupby("unit", sort=True):
         among = mean[:, mine.index.to_numpy()].mean(1)
-        out.append({"unit": name, "material": mine["material"].mode().iloc[0], "readings": len(mine),
+        out.append({"unit": name, "material": _materials(mine["material"]), "readings": len(mine),
                     "inside": float(mine["inside"].mean()), "shift": float(mine["gap"].mean()),
                     "sd": float(np.sqrt(among.var() + edge_variance / len(mine)))})
     return out
+
+
+def _materials(readings: pd.Series) -> str:
+    """Every material that was read on a sheet, or how many, where there are many.
+
+    >>> _materials(pd.Series(["S355", "304", "S355"])), _materials(pd.Series(["A", "B", "C", "D"]))
+    ('304 and S355', '4 materials')
+    """
+    names = sorted(readings.unique())
+    return listed(names) if len(names) <= MOST_NAMED else count(len(names), "material")
 
 
 def _in_band(below: Floats, side: np.ndarray) -> Floats:

@@ -43,7 +43,7 @@ def others_of(model: LineModel, job: Job, what: str) -> list[Other]:
     middle = (np.arange(len(low)) + 0.5) / len(low)
 
     def other(assumed: float, log_spread: Floats, weight: Floats, used: Floats, node: np.ndarray) -> Other:
-        some = pick((weight / used)[node], middle)
+        some = pick(weight[node] / used[node], middle)  # a node without weight is never drawn
         ends = window_of(low[some], high[some], job.confidence, fitted.layout.centre.feed_speed_m_min)
         return Other(assumed, float(np.exp(weight @ log_spread)), 1 / (weight**2).sum(), ends)
     if what == CUT:

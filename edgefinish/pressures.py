@@ -25,7 +25,7 @@ from .drawing import (
 from .job import Job, SpeedWindow
 from .results import Results
 from .units import in_shown, shown
-from .wording import SPEED, hours, job_name, speeds
+from .wording import SPEED, count, hours, job_name, speeds
 
 PRESSURE = "drum_pressure_kPa"
 MOST_PRESSURES = 9
@@ -81,9 +81,10 @@ def pressure_figure(results: Results, window: SpeedWindow) -> go.Figure:
     job, system = window.job, results.study.units
     found = at_pressures(results, job) if judged(results, window) else (window,)
     passes = f"{job.passes} pass{'' if job.passes == 1 else 'es'}"
+    got = any(w.verdict == "window" for w in found)
     lines = [f"{job_name(job, system)}; {passes}, sheet age {hours(job)}.",
-             f"Grey: the window at each pressure, worked out at {len(found)} pressures. Circles: pressures and speeds "
-             f"tried with {job.grit}; small dots: with another grit. Dotted: the job's own pressure."]
+             f"Grey: the window at each pressure, worked out at {count(len(found), 'pressure')}. " * got
+             + _tried_said(results, job) + "Dotted: the job's own pressure."]
     fig = empty(f"Which speeds may be run at which pressure with {job.grit}?", lines, pressures_said(results, window),
                 HEIGHT)
     _tried(fig, results, job)
@@ -93,7 +94,7 @@ def pressure_figure(results: Results, window: SpeedWindow) -> go.Figure:
     _windows(fig, found, system, 0.0 if slowest is None else slowest + CLOSE * fastest)
     own = float(in_shown(PRESSURE, job.drum_pressure_kPa, system))
     fig.add_vline(x=own, line={"dash": "dot", "width": 1.5, "color": "#555"}, layer="below")
-    if not any(w.verdict == "window" for w in found):
+    if not got:
         fig.update_yaxes(range=[0, ROOM_ABOVE * fastest])
         nothing(fig, "Not enough evidence: no window is drawn." if len(found) == 1 else
                 "No pressure tried has a window.", 0.94)
@@ -140,6 +141,16 @@ def _windows(fig: go.Figure, found: Sequence[SpeedWindow], system: str, crowded:
                     place = "bottom" if close else side
                     word(fig, x[at], y[at], binds, yanchor=place, yshift=3 if place == "bottom" else -3,
                          xanchor="right" if rises == (place == "bottom") else "left")
+
+
+def _tried_said(results: Results, job: Job) -> str:
+    """What the marks of `_tried` are, of those that there are."""
+    same = results.log.rows.loc[of_material(results, job), "grit"] == job.grit
+    marks = [f"circles: pressures and speeds tried with {job.grit}"] * bool(same.any())
+    marks += ["small dots: with another grit" if marks else "small dots: pressures and speeds tried with another grit"
+              ] * bool((~same).any())
+    words = "; ".join(marks)
+    return words and f"{words[0].upper()}{words[1:]}. "
 
 
 def _tried(fig: go.Figure, results: Results, job: Job) -> None:

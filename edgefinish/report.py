@@ -36,6 +36,7 @@ from .forms import (
     log_said,
     more_plates,
     more_plates_said,
+    residuals_said,
     taught,
     tried,
 )
@@ -219,6 +220,7 @@ def _checks(results: Results, draw: Any) -> dict[str, Any]:
     there = set(model.residuals()["law"])
     tests = scrutinise(results)
     return {"figures": [draw(residual_figure(results, law)) for law in LAWS if law in there],
+            "far_off": residuals_said(results),
             "tests": [{"question": question, "sentence": check.sentence,
                        "table": _table(trade_table(name, check.table)) if len(check.table) else None}
                       for name, question, check in tests.questions()],

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import takewhile
 from pathlib import Path
 from typing import Any, Literal
 
@@ -17,11 +18,15 @@ from .kept import INPUTS, STUDY
 from .reproduce import changed_inputs, read_record
 from .results import Results, open_study
 from .setupsheet import sheet_html, sheet_pdf
+from .study import read_study
 from .wording import job_name
 
 Verdict = Literal["stands", "altered", "superseded", "other log", "other study file", "other study", "other window",
                   "result changed"]
 _MARK = re.compile(rf"(?<![0-9a-f-])([0-9a-f]{{{DIGITS}}})-([0-9a-f]{{{DIGITS}}})-([0-9a-f]{{{DIGITS}}})(?![0-9a-f-])")
+
+# What stands on a sheet after its revision.
+_AFTER_REVISION = ("replaces", "☐", "SUPERSEDED")
 
 
 @dataclass(frozen=True)
@@ -46,7 +51,7 @@ def check_sheet(folder: str | Path, sheet: str | Path) -> SheetCheck:
     """
     folder, sheet = Path(folder).expanduser().absolute(), Path(sheet).expanduser().absolute()
     record, windows = read_record(folder)
-    words = read_tokens(sheet)
+    words = _read(sheet)
     marks = {m.groups() for m in map(_MARK.fullmatch, words) if m}
     if len(marks) != 1:
         raise RunError(Problem(None, None, f"{len(marks) or 'no'} fingerprints in {sheet.name}",
@@ -71,6 +76,16 @@ def check_sheet(folder: str | Path, sheet: str | Path) -> SheetCheck:
     return _as_printed(results, found[0], sheet, words)
 
 
+def _read(sheet: Path) -> list[str]:
+    try:
+        return read_tokens(sheet)
+    except RunError as error:
+        why = error.problems[0].remedy
+        hint = f"{why}: it may be a picture of one" if sheet.is_file() and sheet.suffix.lower() != ".pdf" else why
+        raise RunError(Problem(None, None, sheet.name, "a setup sheet, its HTML or PDF as a run leaves it", hint)
+                       ) from None
+
+
 def _of_others(folder: Path, sheet: Path, record: Any, words: Sequence[str], same_log: bool, same_study: bool
                ) -> SheetCheck:
     """A sheet that was made from another log or another study file, as far as its name tells which."""
@@ -78,6 +93,19 @@ def _of_others(folder: Path, sheet: Path, record: Any, words: Sequence[str], sam
     named = any(list(words[i:i + len(name) + 1]) == ["study", *name] for i in range(len(words) - len(name)))
     if not named:
         return SheetCheck(sheet.name, "other study", (f"This sheet is of another study than {record['study']}.",))
+    revision, issue = _revision(words, name), read_study(folder / INPUTS / STUDY).setup_sheet
+    if issue.supersedes and revision == tokens(issue.supersedes):
+        return SheetCheck(sheet.name, "superseded", (
+            f"This sheet is revision {issue.supersedes} of study {record['study']}, superseded by revision "
+            f"{issue.revision}: take it down. Print that of revision {issue.revision} from {folder.name}.",))
+    if issue.superseded_by and revision == tokens(str(issue.revision)):
+        return SheetCheck(sheet.name, "superseded", (
+            f"This sheet is revision {issue.revision} of study {record['study']}, superseded by revision "
+            f"{issue.superseded_by}: take it down. Do not print it anew from {folder.name}, which is superseded too.",))
+    if issue.superseded_by and revision == tokens(issue.superseded_by):
+        return SheetCheck(sheet.name, "other study file", (
+            f"This sheet is revision {issue.superseded_by} of study {record['study']}; {folder.name} holds revision "
+            f"{issue.revision}, superseded since. Hold it against the result of revision {issue.superseded_by}.",))
     if same_study:
         return SheetCheck(sheet.name, "other log", (
             f"Study {record['study']} has another log in {folder.name} than when this sheet was made: where the log "
@@ -86,6 +114,17 @@ def _of_others(folder: Path, sheet: Path, record: Any, words: Sequence[str], sam
     return SheetCheck(sheet.name, "other study file", (
         f"Study {record['study']} has another study file{also} in {folder.name} than when this sheet was made: limits, "
         "jobs or settings may differ. Where the one here is the newer, the sheet is superseded. Print it anew.",))
+
+
+def _revision(words: Sequence[str], name: Sequence[str]) -> list[str]:
+    """The words of the revision that a sheet says it is, after the study's name; none where it says none.
+
+    >>> _revision("study yard 2 Revision 1 b replaces 1".split(), ["yard", "2"])
+    ['1', 'b']
+    """
+    head = ["study", *name, "Revision"]
+    first = next((i + len(head) for i in range(len(words)) if list(words[i:i + len(head)]) == head), len(words))
+    return list(takewhile(lambda word: word not in _AFTER_REVISION, words[first:]))
 
 
 def _as_printed(results: Results, window: SpeedWindow, sheet: Path, words: Sequence[str]) -> SheetCheck:

@@ -24,7 +24,7 @@ from .kept import SOURCES, kept_sources, without_credentials
 from .sheetissue import ISSUE_KEYS, REVISIONS, SheetIssue, sheet_issue
 from .studytext import StudyProblem, tree_of
 from .trialkeys import TRIAL_KEYS, Trial, read_trial
-from .triallog import TrialLog, read_earlier, read_log
+from .triallog import TrialLog, read_beside, read_earlier
 from .units import with_unit
 
 KEYS = ("study", "log", "table", "sheet", "columns", "units", "line", "promise", "limits", "severities", "trial",
@@ -106,7 +106,7 @@ class Study:
             raise StudyError(StudyProblem(None, "log", "nothing", "the trial log of the study",
                                           "add a line such as 'log: trials.csv'"), self.path.name)
         source = list(self.log_source) if isinstance(self.log_source, tuple) else self.log_source
-        log = read_log(source, sheet=self.sheet, table=self.table, columns=dict(self.columns) or None)
+        log = read_beside(source, self.sheet, self.table, dict(self.columns) or None, self.history)
         return told_beyond_line(log, self.line, self.units)
 
     def jobs(self, log: TrialLog) -> tuple[Job, ...]:

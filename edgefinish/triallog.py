@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -27,7 +27,7 @@ from .checks import (
 )
 from .errors import LogError, Problem, nearest
 from .findings import Column, Findings, Message
-from .headers import CANONICAL, MEASURED, REQUIRED, TEXT, Use, assign, fitting, plain
+from .headers import CANONICAL, MEASURED, REQUIRED, TEXT, Use, assign, fitting, plain, shared_out
 from .sources import SourceLike, Table, read_table
 from .units import QUANTITIES, System, shown
 from .words import read_grits, read_positions, read_processes, read_severities, read_words, spread
@@ -140,7 +140,8 @@ def read_log(source: SourceLike | Sequence[SourceLike], *, sheet: str | None = N
     """Read and check a trial log: a .csv, .xlsx or .parquet file, a database URL, a DataFrame, or a list of them.
 
     `sheet` names the sheet of a workbook, `table` the table of a database. `columns` maps the shop's own column to a
-    name that the log knows, with its unit, or such a name to a constant. Raises `LogError` with every fault at once.
+    name that the log knows, with its unit, or such a name to a constant; of a list of logs, those that have the column,
+    or that lack what is constant. Raises `LogError` with every fault at once.
 
     >>> frame = pd.DataFrame({"run": "1", "Grade": "S355", "thickness (in)": "0.5", "feed speed [ft/min]": 6,
     ...     "drum_pressure_kPa": 60, "abrasive_sheet": "A1", "contact_hours": 2,
@@ -151,12 +152,23 @@ def read_log(source: SourceLike | Sequence[SourceLike], *, sheet: str | None = N
     >>> [str(m) for m in log.messages][-1]
     "row 3, column edge_position: converted: 'Cut-out' read as cutout"
     """
-    return _read(source, sheet, table, columns)
+    return read_beside(source, sheet, table, columns, ())
+
+
+def read_beside(source: SourceLike | Sequence[SourceLike], sheet: str | None, table: str | None,
+                columns: Mapping[str, object] | None, earlier: Sequence[SourceLike]) -> TrialLog:
+    """`read_log` where `columns` may also name columns that only earlier logs of the line have."""
+
+    def headers() -> list[Sequence[str]]:
+        read = (read_table(one, None, None, columns, Findings()) for one in earlier)
+        return [one.header for one in read if one is not None]
+
+    return _read(source, sheet, table, columns, lambda own: shared_out(own, columns or {}, headers))
 
 
 def read_earlier(source: SourceLike, columns: Mapping[str, object] | None) -> TrialLog:
     """Read an earlier log of the same line, for which `columns` were not written: what fits its header is used."""
-    return _read(source, None, None, columns, earlier=True)
+    return _read(source, None, None, columns, lambda own: [fitting(header, columns or {}) for header in own])
 
 
 def messages_of(log: TrialLog, earlier: Iterable[TrialLog]) -> list[Message]:
@@ -165,7 +177,8 @@ def messages_of(log: TrialLog, earlier: Iterable[TrialLog]) -> list[Message]:
 
 
 def _read(source: SourceLike | Sequence[SourceLike], sheet: str | None, table: str | None,
-          columns: Mapping[str, object] | None, earlier: bool = False) -> TrialLog:
+          columns: Mapping[str, object] | None, share: Callable[[list[Sequence[str]]], list[dict[str, object]]]
+          ) -> TrialLog:
     several = isinstance(source, (list, tuple))
     sources = tuple(source) if several else (source,)
     if columns is not None and not isinstance(columns, Mapping):
@@ -180,15 +193,15 @@ def _read(source: SourceLike | Sequence[SourceLike], sheet: str | None, table: s
         tables.append(read_table(one, sheet, table, columns, found[i]))
     read = [(i, t) for i, t in enumerate(tables) if t is not None]
     name = ", ".join(t.name for _, t in read) or "trial log"
-    own = {i: fitting(t.header, columns or {}) if earlier else columns for i, t in read}
-    parts = {i: _columns_of(t, own[i], found[i]) for i, t in read}
+    own = share([t.header for _, t in read])
+    parts = {i: _columns_of(t, mine, found[i]) for (i, t), mine in zip(read, own, strict=True)}
     if parts:
         log = _gather(parts, found)
         one_spelling(log)
-        tell_rare_materials(log)
         tell_sheets_alike(log)
         tell_edges_as_runs(log)
         keep = agreeing_rows(log)
+        tell_rare_materials(log, keep)
         tell_hours_backwards(log, keep)
         tell_odd_speeds(log, keep)
         tell_slips(log, keep)

@@ -91,6 +91,31 @@ _SPELLINGS: Mapping[str, Mapping[str, tuple[str, ...]]] = MappingProxyType({
 _IN_LIBRARY = MappingProxyType({"mil": "thou", "in": "inch", "in/min": "inch/min", "in/s": "inch/s"})
 
 
+# Signs of a number that only look different; general normalising would turn 10² into 102.
+_LOOKALIKES = str.maketrans({"−": "-", "\N{NO-BREAK SPACE}": " ", "\N{NARROW NO-BREAK SPACE}": " ", "⁄": "/",
+                             "½": " 1/2", "¼": " 1/4", "¾": " 3/4", "⅛": " 1/8", "⅜": " 3/8", "⅝": " 5/8", "⅞": " 7/8"})
+_FRACTION = re.compile(r"(?:(\d+)[ -])?(\d+)/([1-9]\d*)")
+
+
+def tidy(text: str) -> str:
+    """A number's text with the signs that only look different in their plain form.
+
+    >>> tidy("1½ in")
+    '1 1/2 in'
+    """
+    return text.translate(_LOOKALIKES).strip()
+
+
+def fraction(text: str) -> float | None:
+    """The number of a fraction or a mixed number, or None.
+
+    >>> fraction("3/8"), fraction("1 1/4"), fraction("1-1/4"), fraction("0.375")
+    (0.375, 1.25, 1.25, None)
+    """
+    match = _FRACTION.fullmatch(text)
+    return match and float(match[1] or 0) + float(match[2]) / float(match[3])
+
+
 def spelled(unit: str) -> str:
     """The bare form under which spellings of a unit are compared.
 
@@ -162,19 +187,23 @@ def convert(values: ArrayLike, from_unit: str, to_unit: str) -> np.ndarray:
 def with_unit(name: str, value: Any) -> Any:
     """A quantity's value in the unit that its name carries where it is written with a unit; a list likewise.
 
-    What is no number with a unit of its kind comes back as it is.
+    Fractions and mixed numbers are numbers too. What is no number with a unit of its kind comes back as it is.
 
     >>> with_unit("removal_um", "2 mil"), with_unit("edge_radius_mm", ["0.25 in", 9]), with_unit("thickness_mm", "2 kg")
     (50.8, [6.35, 9], '2 kg')
+    >>> with_unit("thickness_mm", '3/8"'), with_unit("thickness_mm", "1 1/4 in"), with_unit("thickness_mm", "3/8")
+    (9.525, 31.75, '3/8')
     """
     if isinstance(value, list):
         return [with_unit(name, one) for one in value]
     quantity = QUANTITIES.get(name)
-    written = re.fullmatch(r"\s*([-+]?\d+(?:\.\d+)?)\s*([^\s\d].*?)\s*", value) if isinstance(value, str) else None
+    written = re.fullmatch(r"((?:\d+[ -])?\d+/\d+|[-+]?(?:\d+(?:\.\d+)?|\.\d+))\s*([^\s\d./].*)", tidy(value)
+                           ) if isinstance(value, str) else None
     unit = find_unit(written.group(2), quantity.kind) if written and quantity else None
     if unit is None or written is None or quantity is None:
         return value
-    return float(f"{convert(float(written.group(1)), unit, quantity.metric):.12g}")
+    number = fraction(written.group(1)) if "/" in written.group(1) else float(written.group(1))
+    return value if number is None else float(f"{convert(number, unit, quantity.metric):.12g}")
 
 
 def _quantity(name: str) -> Quantity:
@@ -227,9 +256,12 @@ def _printed(name: str, value: float, system: System, toward: Toward) -> str:
     decimals = quantity.metric_decimals if system == "metric" else quantity.imperial_decimals
     way = {"nearest": ROUND_HALF_EVEN, "up": ROUND_CEILING, "down": ROUND_FLOOR}[toward]
     # Nine digits first: a conversion's last binary digit must not push a round number to the next step.
-    text = format(Decimal(f"{number:.9g}").quantize(Decimal(1).scaleb(-decimals), rounding=way), "f")
+    exact = Decimal(f"{number:.9g}")
+    text = format(exact.quantize(Decimal(1).scaleb(-decimals), rounding=way), "f")
     if quantity.nominal:
         near = (f"{number:.{d}f}" for d in range(decimals) if abs(round(number, d) - number) <= NOMINAL * abs(number))
+        if exact == exact.quantize(Decimal(1).scaleb(-decimals - 1)):  # 9.525 mm, which is 3/8 in, stands as it is
+            text = format(exact, "f")
         text = next(near, text.rstrip("0").rstrip(".") if "." in text else text)
     return f"{text} {unit}" if unit else text
 

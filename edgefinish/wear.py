@@ -59,11 +59,12 @@ def wear_by_sheet(results: Results, window: SpeedWindow) -> go.Figure:
         edges = _moved(results, job, position, age, fit)
         sheets = edges["sheet"].nunique()
         words = f"{shown(SPEED, speed, system)}, {POSITION_WORDS[position]} edges"
+        points = ("Points: measured edges, moved to these settings by the fit"
+                  + (f"; named: the {2 * NAMED_ENDS} of {sheets} sheets that end highest and lowest. "
+                     if sheets > MOST_NAMED else ", each with its sheet. "))
         fig = empty(question, [f"{job_name(job, system)}, {words}.",
-                               "Points: measured edges, moved to these settings by the fit"
-                               + (f"; named: the {2 * NAMED_ENDS} of {sheets} sheets that end highest and lowest. "
-                                  if sheets > MOST_NAMED else ", each with its sheet. ")
-                               + "Dashed: 90 % of future edges."],
+                               points * (sheets > 0) + "Solid: the middle edge; band: 90 % of what it may be; "
+                               "dashed: 90 % of future edges."],
                     "Edge radius against metal-contact hours, one marker shape for each abrasive sheet.", HEIGHT)
         _wear_curves(fig, results, job, age, fit, edges)
     fig.update_yaxes(title_text=axis("edge_radius_mm", system), rangemode="tozero")

@@ -97,6 +97,15 @@ def test_files_that_are_not_there_are_exit_code_1(tmp_path, capsys):
         assert capsys.readouterr().err.startswith("edgefinish: ")
 
 
+@pytest.mark.parametrize("module", ["edgefinish", "edgefinish.cli"])
+def test_run_as_a_module_it_is_the_command(module, tmp_path):
+    run = [subprocess.run([sys.executable, "-m", module, *line], cwd=tmp_path, capture_output=True, text=True,
+                          check=False, env={**os.environ, "PYTHONPATH": str(ROOT)})
+           for line in (["run", "nothing.yaml"], ["--version"])]
+    assert run[0].returncode == 1 and run[0].stderr.startswith("edgefinish: study file")
+    assert (run[1].returncode, run[1].stdout) == (0, f"edgefinish {version('edgefinish')}\n")
+
+
 def test_a_misspelt_key_is_exit_code_1_with_the_near_one(tmp_path, capsys):
     path = smallstudy.write(tmp_path, smallstudy.STUDY.replace("limits", "limts"))
     assert cli.main(["run", str(path)]) == 1

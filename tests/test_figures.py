@@ -12,8 +12,8 @@ import pytest
 from lines import Plan, Truth, run_trial
 
 import edgefinish as ef
-from edgefinish import figures, wear
-from edgefinish.drawing import MOST_READINGS, SHAPES, figure_json, thin
+from edgefinish import figures, pressures, wear
+from edgefinish.drawing import MOST_READINGS, SHAPES, WINDOW_FILL, figure_json, thin
 from edgefinish.svg import svg
 from edgefinish.units import in_shown
 
@@ -213,7 +213,7 @@ def test_a_long_log_is_drawn_in_few_marks_and_says_so(long_told):
         assert f"{drawn} of 4000 readings are drawn, picked evenly." in fig.layout.meta["lines"]
     fig = figures.residual_figure(long_told)
     assert f"{MOST_READINGS} of 4000 readings are drawn, picked evenly." in fig.layout.meta["lines"]
-    assert "of 4000. Triangles" in fig.layout.meta["lines"][0]
+    assert fig.layout.meta["lines"][0].endswith("of 4000.")  # and no word of triangles, which this log has none of
 
 
 def test_edges_without_a_reading_do_not_count_as_readings(long_told):
@@ -252,3 +252,83 @@ def test_the_fit_is_drawn_over_the_readings():
                            for kind in ("markers", "lines"))
             fits = [k for k in fits if k not in marks]
             assert marks and fits and max(marks) < min(fits)
+
+
+def _of_positions(told, *positions):
+    rows = told.log.rows
+    return replace(told, log=ef.read_log(rows[rows["edge_position"].isin(positions)].reset_index(drop=True)))
+
+
+@pytest.mark.parametrize("positions", [("trailing",), ("leading", "trailing", "cutout")])
+def test_nothing_is_drawn_where_no_edge_position_is(positions):
+    told = _of_positions(pages.demo(), *positions)
+    fig = figures.radius_by_position(told, pages.issued(told)[0])
+    panels = {t.xaxis or "x" for t in fig.data}
+    assert len(panels) == len(positions)
+    assert {s.xref.removesuffix(" domain") for s in fig.layout.shapes} == panels
+    assert {a.plotly_name.replace("axis", "") for a in fig.select_xaxes()} == panels
+    # the lowest panel of each column has its numbers and its title
+    named = [a for a in fig.select_xaxes() if a.title.text]
+    assert len(named) == min(2, len(positions)) and all(a.showticklabels is not False for a in named)
+    drawn = ElementTree.fromstring(svg(fig, "f"))
+    assert sum(e.tag.endswith("}rect") and e.get("fill") == WINDOW_FILL for e in drawn.iter()) == len(positions)
+
+
+def _said(fig):
+    return " ".join(fig.layout.meta["lines"])
+
+
+@pytest.mark.parametrize("verdict", ["window", "no window"])
+def test_captions_name_what_is_drawn(verdict):
+    told = pages.demo()
+    window = pages.issued(told)[0]
+    window = window if verdict == "window" else _refused(window.job, verdict)
+    for picture in OF_A_JOB:
+        assert "band: 90 %" in (said := _said(picture(told, window))) or "90 % band" in said
+    wear_said = _said(wear.wear_by_sheet(told, window))
+    assert all(word in wear_said for word in ("Points:", "Solid:", "band:", "dashed:"))
+
+
+def test_captions_do_not_name_what_is_not_drawn():
+    told = pages.demo()
+    job = replace(pages.issued(told)[0].job, drum_pressure_kPa=500.0)
+    for picture in OF_A_JOB:
+        said = _said(picture(told, _refused(job))).lower()
+        assert not [word for word in ("band", "solid", "dashed", "line:") if word in said], picture
+    fresh = replace(pages.issued(told)[0].job, sheet_hours=(3.0, 3.0))
+    fig = figures.radius_by_position(told, _refused(fresh, "no window"))
+    assert "Solid: middle edge at 3 h; band: 90 % of future edges at this age." in _said(fig)
+    assert not [t for t in fig.data if t.line.dash == "dash"]
+
+
+def test_the_picture_of_pressures_names_the_grits_that_were_run():
+    told = pages.demo()
+    window = pages.issued(told)[0]
+    rows = told.log.rows
+    other = rows.assign(grit=rows["grit"].where(rows["run"].factorize()[0] % 2 > 0, "P36"))
+    alone = rows[(rows["material"] == window.job.material) & (rows["grit"] == window.job.grit)]
+    circles, dots = f"Circles: pressures and speeds tried with {window.job.grit}", "mall dots: "
+    for some, both in ((other, True), (alone, False)):
+        fig = pressures.pressure_figure(replace(told, log=ef.read_log(some.reset_index(drop=True))), window)
+        said = _said(fig)
+        assert circles in said and (dots in said) == both and ("Grey: the window" in said)
+        assert both == any(t.mode == "markers" and t.marker.symbol == "circle" for t in fig.data)
+
+
+@pytest.mark.parametrize(("verdicts", "words"), [
+    (["window"], "The job has a window. Bar"), (["no window"], "The job has no window."),
+    (["window", "no window"], "1 of 2 jobs has a window. Bar"),
+    (["window", "window"], "2 of 2 jobs have a window. Bar"),
+    (["no window", "no window"], "0 of 2 jobs have a window.")])
+def test_how_many_jobs_have_a_window_is_said_in_plain_english(verdicts, words):
+    told = pages.demo()
+    window = pages.issued(told)[0]
+    windows = tuple(window if v == "window" else _refused(window.job, v) for v in verdicts)
+    said = _said(figures.overview_figure(replace(told, windows=windows)))
+    assert said.startswith(words) and ("Bar: the window" in said) == ("window" in verdicts)
+
+
+def test_triangles_are_named_where_a_reading_lies_beyond_the_gauge(long_told):
+    for told in (pages.demo(), long_told):
+        beyond = (told.log.reading("edge_radius_mm").side != 0).any()
+        assert ("Triangles" in _said(figures.residual_figure(told))) == beyond

@@ -22,7 +22,7 @@ from edgefinish.cautions import CAUTIONS, DEFER
 from edgefinish.compare import page_text
 from edgefinish.drawing import burr_said
 from edgefinish.explorer import _wanted, at
-from edgefinish.forms import asked_besides
+from edgefinish.forms import asked_besides, residuals_said
 from edgefinish.report import _summary, report_html, windows_csv, windows_json
 from edgefinish.setupsheet import sheet_html, sheet_name, sheet_pdf
 from edgefinish.sheetissue import sheet_issue
@@ -379,3 +379,11 @@ def test_jobs_that_promise_otherwise_say_so_in_the_summary():
     def said(windows: tuple[ef.SpeedWindow, ...]) -> list[str]:
         return [row["settings"] for row in _summary(replace(results, windows=windows))["may"]]
     assert said((first, other))[1] == f"{said((first,))[0]}; 99\u00a0% of edges at 95\u00a0% confidence"
+
+
+def test_the_report_names_the_worst_outliers_under_the_residuals():
+    told = pages.demo()
+    said, page = residuals_said(told), pages.Page(pages.report("demo")).text
+    assert "standard deviations from the fit" in said
+    pattern = page.index("leave a pattern behind?")
+    assert pattern < page.index(said) < page.index("Do the measured radii look like")

@@ -16,7 +16,7 @@ import smallstudy
 import sqlalchemy
 
 from edgefinish import cli, reproduce, runner
-from edgefinish.compare import compare_texts, same_number
+from edgefinish.compare import compare_texts, read_tokens, same_number
 from edgefinish.errors import EdgeFinishError, RunError
 from edgefinish.report import windows_json
 from edgefinish.results import open_study
@@ -206,6 +206,38 @@ def test_a_stamped_sheet_is_unaltered_and_does_not_stand(tmp_path, no_notebooks,
     stamped = runner.run_study(path, tmp_path / "stamped", progress=False)
     told = check_sheet(stamped, sheet_of(stamped, ".html"))
     assert told.verdict == "superseded" and not told.stands and "revision B" in told.sentences[0]
+
+
+def test_a_sheet_of_another_revision_is_superseded_where_the_study_says_so(tmp_path, no_notebooks, finished):
+    """The sheet: revision 1 b. The result: re-run as revision 2, or as 1 b that was superseded, with another limit."""
+    no_notebooks(finished / "notebooks")
+    issue = "setup_sheet: {{revision: {}}}\n"
+    old = open_study(smallstudy.write(tmp_path, smallstudy.STUDY + issue.format("1 b")))
+    window = next(w for w in old.windows if w.verdict == "window")
+    (tmp_path / "sheet.html").write_text(sheet_html(old, window), encoding="utf-8")
+    (tmp_path / "sheet.pdf").write_bytes(sheet_pdf(old, window))
+    for number, (revision, verdict, words) in enumerate((
+            ("2, supersedes: 1 b", "superseded", "superseded by revision 2: take it down. Print that of revision 2"),
+            ("1 b, superseded_by: C", "superseded", "superseded by revision C: take it down. Do not print it anew"),
+            ("1, superseded_by: 1 b", "other study file", "Hold it against the result of revision 1 b"),
+            ("2, supersedes: 1", "other study file", "Print it anew"), ("1 b", "other study file", "Print it anew"))):
+        path = smallstudy.write(tmp_path, smallstudy.STUDY.replace("0.9]", "0.88]") + issue.format(revision))
+        folder = runner.run_study(path, tmp_path / str(number), progress=False)
+        for sheet in ("sheet.html", "sheet.pdf"):
+            told = check_sheet(folder, tmp_path / sheet)
+            assert (told.verdict, told.stands) == (verdict, False) and words in told.sentences[0], revision
+
+
+def test_a_picture_of_a_sheet_is_refused_in_plain_words(left, tmp_path, capsys):
+    picture = tmp_path / "sheet.png"
+    picture.write_bytes(b"\x89PNG\r\n\x1a\n")
+    assert cli.main(["reproduce", str(left), "--check", str(picture)]) == 1
+    said = capsys.readouterr().err
+    assert "found 'sheet.png', wanted a setup sheet, its HTML or PDF" in said and "picture" in said
+    assert "codec" not in said
+    (left / "notebooks" / "02-fit.ipynb").write_text("{")
+    with pytest.raises(RunError, match="wanted a page as a run leaves it; it cannot be read$"):
+        read_tokens(left / "notebooks" / "02-fit.ipynb")
 
 
 @pytest.mark.parametrize(("name", "data"), [

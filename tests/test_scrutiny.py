@@ -22,6 +22,7 @@ from edgefinish.otherpriors import BURR, CUT, others_of, reweighed
 from edgefinish.results import Results
 from edgefinish.scrutiny import Scrutiny, _range, scrutinise
 from edgefinish.study import Study
+from edgefinish.wording import listed
 
 
 def results_of(log: pd.DataFrame, *jobs: ef.Job) -> Results:
@@ -177,6 +178,18 @@ def test_many_sheets_are_left_out_in_groups_of_different_materials():
         assert here["material"].is_unique
 
 
+def test_every_material_of_a_sheet_is_named():
+    trial = campaign("three materials", 5)
+    job = replace(trial.job("one age")[0], material="S355")
+    checks = scrutinise(results_of(trial.log, job))
+    assert len(checks.sheets.table) == 7
+    ran = trial.log.groupby("abrasive_sheet")["material"].unique()
+    for row in checks.sheets.table.itertuples():
+        assert row.material == listed(sorted(ran[row.abrasive_sheet]))
+    assert "1.4301, S355 and S690, " in checks.sheets.sentence
+    assert set(checks.plates.table["material"]) <= {"1.4301", "S355", "S690"}
+
+
 def test_sheets_of_the_demo_that_its_truth_made_odd_are_named():
     checks = of_demo()
     assert checks.sheets.table["score"].abs().idxmax() == 17      # sheet 18: `data/demo/truth.json` says so
@@ -216,6 +229,20 @@ def test_more_caution_about_sheets_makes_every_window_narrower(monkeypatch):
             assert others[1].ends == pytest.approx((window.low_m_min, window.high_m_min), rel=1e-12)
             width = np.log([high / low for low, high in (other.ends for other in others)])
             assert (np.diff(width) < 0).all(), (what, window.job.title, width)
+
+
+def test_a_node_without_weight_does_not_spoil_the_window_under_other_priors(monkeypatch):
+    """Nodes far out carry a weight that rounds to nought: none of them is drawn, and nothing is divided by it."""
+    told = of_all_limits(40).results
+    model, job = told.model, told.windows[0].job
+    plain, burr = others_of(model, job, BURR), model.burr_fit(job)
+    light = np.argsort(burr.weight)[:3]
+    assert not np.isin(light, burr.node_of(2048)).any()
+    weight = burr.weight.copy()
+    weight[light] = 0.0
+    monkeypatch.setattr(type(model), "burr_fit", lambda *_: replace(burr, weight=weight / weight.sum()))
+    for one, other in zip(plain, others_of(model, job, BURR), strict=True):
+        assert one.ends == pytest.approx(other.ends, rel=0.02)
 
 
 def test_weighing_the_nodes_anew_is_what_a_fit_with_that_prior_gives():

@@ -248,6 +248,17 @@ def test_own_column_names_and_constants():
     assert set(inches.rows["thickness_mm"]) == {12.7}
 
 
+def test_a_column_of_its_own_is_read_in_those_logs_of_a_list_that_have_it():
+    shop = CLEAN.iloc[8:].rename(columns={"run": "Plate", "material": "Grade"}).drop(columns="passes")
+    given = {"Plate": "run", "Grade": "material", "passes": 1}
+    log = read_log([CLEAN.iloc[:8], shop.reset_index(drop=True)], columns=given)
+    pd.testing.assert_frame_equal(log.rows, read_log(CLEAN).rows)
+    missing = faults([CLEAN.iloc[:8], shop.reset_index(drop=True)], columns=given | {"Belt": "feed speed"})
+    assert {(p.column, p.found) for p in missing} == {("Belt", "no such column")}
+    both = faults([CLEAN.assign(Plate=CLEAN["run"]), shop], columns=given)
+    assert [(p.column, p.found) for p in both] == [("run", "run and Plate")]
+
+
 @pytest.mark.parametrize("given,place", [
     ({"Belt": "feed speed"}, "Belt"), ({"run": 7}, "run"), ({"feed": "run"}, "feed"), ({"grit": ""}, "grit"),
     ({"hall": "hall speed"}, "hall"), ({"date": "hall"}, "date"), ({"passes": None}, "passes"),

@@ -75,6 +75,19 @@ def test_a_job_takes_the_studys_limits_and_overrides_them(tmp_path):
     assert (second.residual_burr_mm, second.removal_um, second.share, second.confidence) == (None, 25, 0.95, 0.9)
 
 
+def test_sizes_in_parts_of_an_inch_are_read_where_the_unit_is_said(tmp_path):
+    """1 in is 25.4 mm exactly (NIST SP 811, B.8); a log reads 3/8" as 9.525 mm too."""
+    for written, mm in (("3/8 in", 9.525), ('3/8"', 9.525), ("1 1/4 in", 31.75), ("1-1/4 in", 31.75),
+                        (".375 in", 9.525), ("1¼ in", 31.75), ("⅜ in", 9.525)):
+        text = WHOLE.replace("thickness_mm: 10", f"thickness_mm: {written}", 1)
+        assert text != WHOLE and read(tmp_path, text).listed[0].thickness_mm == mm, written
+    for written in ("3/8", "3/0 in", "1/1/4 in", "3/8 kg"):
+        with pytest.raises(StudyError, match=f"found '{written}', wanted a number above 0 mm"):
+            read(tmp_path, WHOLE.replace("thickness_mm: 10", f"thickness_mm: {written}", 1))
+    text = WHOLE.replace("edge_radius_mm: [0.2, 0.6]", 'edge_radius_mm: [1/128 in, 1/32"]')
+    assert text != WHOLE and read(tmp_path, text).limits["edge_radius_mm"] == (0.1984375, 0.79375)
+
+
 def test_names_that_look_like_numbers_stay_as_they_are_written(tmp_path):
     assert [j.material for j in read(tmp_path, WHOLE).listed] == ["S355", "304", "0080", "2E5"]
     assert read(tmp_path, LEAST.replace("yard", "2026")).name == "2026"

@@ -211,6 +211,14 @@ def test_a_material_named_once_among_hundreds_is_told():
     assert read_log(frame).messages == ()
 
 
+def test_a_material_that_the_rest_of_its_run_answers_gets_that_hint_alone():
+    frame = clean(60)
+    frame.loc[200:203, "material"] = ["S353", "S235", "S235", "S235"]
+    log = read_log(frame)
+    assert [(m.row, m.kind, m.text.split(": ")[1]) for m in log.messages if m.row == 202] == [
+        (202, "set aside", "S353 here, S235 in 3 other rows of this run")]
+
+
 @pytest.mark.parametrize("spelling,name", [
     ("Leading", "leading"), ("TRAILING ", "trailing"), (" lateral", "lateral"), ("Cut-out", "cutout"),
     ("cut out", "cutout"), ("cut_out", "cutout"), ("CutOut", "cutout"), ("leading edge", "leading")])
@@ -372,6 +380,23 @@ def test_dates(cells, first):
     else:
         log = read_log(frame)
         assert log.rows["date"].dtype.kind == "M" and log.rows["date"][0] == pd.Timestamp(first)
+
+
+@pytest.mark.parametrize("header,cells,first", [
+    ("date [mm/dd/yyyy]", ["03/04/25", "03/05/25", "03/06/25", "03/07/2025"], "2025-03-04"),
+    ("date [mm/dd/yy]", ["3/4/25", "3/4/25", "3/4/25", "3/13/25"], "2025-03-04"),
+    ("Date (dd-mm-yy)", ["04-03-25 07:30", "04-03-25", "05-03-25", "06-03-25"], "2025-03-04 07:30"),
+    ("date [dd.mm.yy]", ["04.03.25", "05.03.25", "06.03.25", "07.03.25"], "2025-03-04"),
+    ("date [dd/mm/yy]", ["04/13/25", "05/03/25", "06/03/25", "07/03/25"], None),
+    ("date", ["03/13/25", "03/14/25", "03/15/25", "03/16/25"], None)])
+def test_years_of_two_digits_are_read_where_the_header_says_the_order(header, cells, first):
+    frame = clean().assign(**{header: np.repeat(cells, 4), "abrasive_sheet": np.repeat(list("ABCD"), 4)})
+    if first is None:
+        found = faults(frame)
+        assert {p.column for p in found} == {header}
+        assert ("date [mm/dd/yy]" in found[0].remedy) == (header == "date")
+    else:
+        assert read_log(frame).rows["date"][0] == pd.Timestamp(first)
 
 
 def test_names_that_differ_in_case_are_one():
