@@ -5,13 +5,17 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import cache
 from html.parser import HTMLParser
+from unittest.mock import patch
 
 import edgefinish as ef
+from edgefinish import explorer
+from edgefinish import report as trial_report
 from edgefinish.explorer import Surface, surfaces
 from edgefinish.findings import Message
 from edgefinish.linemodel import fit
 from edgefinish.report import report_html
 from edgefinish.results import Results, open_study
+from edgefinish.scrutiny import Scrutiny, scrutinise
 from edgefinish.triallog import read_log
 
 TAG, FORMULA, UMLAUT = "<img src=x onerror=alert(1)>", "=1+1", "Stähl %{x} $1$ {{7*7}} #strong[x] </script>"
@@ -54,8 +58,24 @@ def hostile() -> Results:
 
 @cache
 def report(name: str) -> str:
-    """The report of "demo" or "hostile"."""
-    return report_html({"demo": demo, "hostile": hostile}[name]())
+    """The report of "demo" or "hostile", the latter with a coarse grid in its explorer."""
+    if name == "demo":
+        return report_of(demo())
+    with patch.object(explorer, "MOST_JOINT", 24):
+        return report_html(hostile())
+
+
+def report_of(results: Results) -> str:
+    """The report of the demo with answers of its own: checks and explorer are the demo's, worked out once."""
+    with patch.object(trial_report, "scrutinise", lambda _: scrutinised()), \
+            patch.object(trial_report, "surfaces", lambda _: explored()):
+        return report_html(results)
+
+
+@cache
+def scrutinised() -> Scrutiny:
+    """The checks of the demo's fit."""
+    return scrutinise(demo())
 
 
 @cache

@@ -247,7 +247,7 @@ def test_what_is_said_of_each_window_of_a_material_is_read_once():
     windows = [replace(w, reasons=(*w.reasons, "No row was dated.")) for w in demo.windows if w.verdict == "window"]
     twice, once = windows[0], next(w for w in windows if w.job.material != windows[0].job.material)
     shorter = replace(twice, job=replace(twice.job, sheet_hours=(0, 8)), reasons=(*twice.reasons, "Of this one alone."))
-    text = page_text(report_html(replace(demo, windows=(twice, shorter, once))))
+    text = page_text(pages.report_of(replace(demo, windows=(twice, shorter, once))))
     assert text.count("Of each of its windows:") == 1
     assert text.count("No row was dated.") == 2 and text.count("Of this one alone.") == 1
 
@@ -261,7 +261,7 @@ def test_windows_that_ask_for_plates_of_their_own_are_not_passed_over():
     says = "1 window leans on what was not run, or seldom: the plates for that stand with it, and come first."
     assert asked_besides(replace(demo, windows=tuple(issued))) == ""
     assert asked_besides(replace(demo, windows=(asking, issued[1]))) == says
-    text = page_text(report_html(replace(demo, windows=(asking, issued[1]))))
+    text = page_text(pages.report_of(replace(demo, windows=(asking, issued[1]))))
     assert f"The trials are enough to judge every job. {says}" in text
 
 
