@@ -106,11 +106,13 @@ def window_figure(results: Results, window: SpeedWindow) -> go.Figure:
     `results` as from `open_study`, `window` one of `results.windows`. Where the trials cannot tell, readings alone.
     """
     job, system = window.job, results.study.units
+    curve = curve_speeds(results, window)
     text = (f"Upper panel: share of edges within all limits, with its 90 % band, and the promise of "
-            f"{percent(job.share)}. Lower panel: measured edge radius by edge position; pale: run at another pressure, "
-            f"grit, thickness or number of passes.")
+            f"{percent(job.share)}. " * (curve is not None)
+            + "Lower panel: measured edge radius by edge position; pale: run at another pressure, grit, thickness or "
+            "number of passes.")
     ours = read_rows(results, job, "edge_radius_mm")
-    index, curve = thin(ours), curve_speeds(results, window)
+    index = thin(ours)
     fig = empty(f"At which speeds do at least {percent(job.share)} of edges meet every limit?",
                 [*_verdict_lines(results, window), *drawn(len(index), len(ours)),
                  *["Line: the share in the middle case; band: 90 % of what it may be."] * (curve is not None),

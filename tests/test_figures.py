@@ -295,6 +295,7 @@ def test_captions_do_not_name_what_is_not_drawn():
     for picture in OF_A_JOB:
         said = _said(picture(told, _refused(job))).lower()
         assert not [word for word in ("band", "solid", "dashed", "line:") if word in said], picture
+    assert "Upper panel" not in figures.window_figure(told, _refused(job)).layout.meta["text"]
     fresh = replace(pages.issued(told)[0].job, sheet_hours=(3.0, 3.0))
     fig = figures.radius_by_position(told, _refused(fresh, "no window"))
     assert "Solid: middle edge at 3 h; band: 90 % of future edges at this age." in _said(fig)
