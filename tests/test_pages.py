@@ -265,6 +265,14 @@ def test_windows_that_ask_for_plates_of_their_own_are_not_passed_over():
     assert f"The trials are enough to judge every job. {says}" in text
 
 
+def test_new_sheets_that_several_jobs_ask_for_are_said_to_be_shared():
+    demo, says = pages.demo(), "may share the new sheets of one grit that are named here; stainless steel keeps sheets"
+    one = next(w for w in demo.windows if w.verdict == "not enough evidence")
+    two = (one, replace(one, job=replace(one.job, drum_pressure_kPa=61)))
+    assert says not in page_text(pages.report("demo"))
+    assert says in page_text(pages.report_of(replace(demo, windows=two)))
+
+
 def test_report_of_trials_that_can_judge_no_job_says_so():
     demo = pages.demo()
     unknown = ef.Job(material="unheard of", thickness_mm=8, drum_pressure_kPa=55, grit="P80", edge_radius_mm=(0.2, 0.6))
