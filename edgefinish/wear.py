@@ -29,6 +29,7 @@ from .drawing import (
     tried_speeds,
     word,
 )
+from .insight import response
 from .job import Job, SpeedWindow
 from .labels import apart, short_names
 from .results import Results
@@ -75,7 +76,7 @@ def wear_by_sheet(results: Results, window: SpeedWindow) -> go.Figure:
 def _moved(results: Results, job: Job, position: str, age: np.ndarray, fit: pd.DataFrame) -> pd.DataFrame:
     """Measured edges of the job's material at a position, as they would be at the job's settings: sheet, age, radius.
 
-    Settings that the line does not allow are left out: the model answers no job there.
+    Settings that the line does not allow are left out. Whether a job could be judged at the others is no matter here.
     """
     rows, reading, line = results.log.rows, results.log.reading("edge_radius_mm"), results.study.line
     pick = (of_material(results, job) & (rows["edge_position"] == position).to_numpy(bool)
@@ -91,7 +92,7 @@ def _moved(results: Results, job: Job, position: str, age: np.ndarray, fit: pd.D
         setting = dict(zip(("thickness_mm", "drum_pressure_kPa", "grit", "passes"), values, strict=True))
         there = replace(job, **setting | {"passes": int(setting["passes"])})
         hours = own["contact_hours"].to_numpy(float)
-        was = results.model.response(there, "edge_radius_mm", own[SPEED].to_numpy(float), hours, position)
+        was = response(results.model, there, "edge_radius_mm", own[SPEED].to_numpy(float), hours, position)
         moved = own["radius"].to_numpy(float) / was["median"].to_numpy(float) * np.interp(hours, age, fit["median"])
         parts.append(pd.DataFrame({"sheet": own["abrasive_sheet"].to_numpy(), "age": hours, "radius": moved}))
     return pd.concat([p for p in parts if len(p)] or parts).sort_values(["sheet", "age"], kind="stable")

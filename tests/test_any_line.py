@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import smallstudy
@@ -52,6 +54,21 @@ def test_a_report_can_be_made_of_any_log(tmp_path, name):
     results = open_study(study)
     page = report_html(results)
     assert results.windows and all(w.job.material in page for w in results.windows)
+
+
+def test_a_report_can_be_made_where_words_alone_tell_a_burr_that_was_run_at_one_pressure(tmp_path):
+    """Points of other pressures are moved to the job's by the law of the radius, whatever is known of burr there."""
+    study = smallstudy.write(tmp_path, smallstudy.STUDY.replace("0.9]}", "0.9], residual_burr_mm: 0.05}"))
+    rows = smallstudy.trials()
+    heavy = rows["burr_severity"] == "heavy"
+    left = np.where(heavy & (rows["feed_speed_m_min"] > 2), (0.3 * rows["edge_radius_mm"]).round(2), 0.0)
+    rows = rows.assign(drum_pressure_kPa=np.where(heavy, 50, 60), burr_height_mm=np.where(heavy, 0.7, np.nan),
+                       residual_burr_mm=left)
+    rows.to_csv(tmp_path / "trials.csv", index=False)
+    results = open_study(study)
+    other = results.model.window(replace(results.windows[0].job, burr_severity="light", drum_pressure_kPa=50))
+    assert "was read at drum pressure 60 kPa only" in other.reasons[0]
+    assert "How fast does a sheet lose its cut" in report_html(results)
 
 
 def test_a_posterior_too_rough_for_the_usual_steps_is_solved_with_care(monkeypatch):
