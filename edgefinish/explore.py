@@ -15,7 +15,8 @@ SEED = 20260131
 """Seed of the scrambled Sobol points of which draws are made; part of every record."""
 FEWEST_NODES = 12
 """Where fewer nodes than that carry the weight, nothing is promised of them. Judgement, no source."""
-_SHORTER = (0.5, 0.25, 0.1, 0.03)  # of a step that led down
+_SHORTER = (0.5, 0.25, 0.1, 0.03, 0.0)  # of a step that led down; the last is where it started, from the same state
+_NEARLY = 0.3  # gain of a step that still seems possible where none leads up: near enough to lay nodes about
 _FAR = 10.0  # how far below the middle a point is put that came to nothing
 
 
@@ -55,7 +56,7 @@ def climb(batch: Batch, start: Floats, *, floor: float = 1.0, tight: bool = Fals
     width = np.full(d, 0.12)
     unit = np.eye(d)
     pairs = [(i, j) for i in range(d) for j in range(i)]
-    settled, best, warm, last = False, -np.inf, None, theta
+    settled, best, warm, last, gain = False, -np.inf, None, theta, np.inf
     cov = unit
     for _ in range(passes):
         h = width * unit
@@ -69,10 +70,10 @@ def climb(batch: Batch, start: Floats, *, floor: float = 1.0, tight: bool = Fals
         if lost or value[0] < best - 1e-6 and not tight:
             shorter = last + np.array(_SHORTER)[:, None] * (theta - last)
             tried = np.nan_to_num(batch(shorter, warm).log_post, nan=-np.inf, neginf=-np.inf)
-            if tried.max() < best - 1e-6:
-                theta = last
+            if tried.argmax() == len(tried) - 1:
+                theta, settled = last, gain < _NEARLY
                 break
-            theta = shorter[tried.argmax()]
+            theta, best = shorter[tried.argmax()], tried[-1]
             continue
         best, last, warm = value[0], theta, got.warm
         value = np.where(np.isfinite(value), value, best - _FAR)

@@ -252,7 +252,7 @@ def test_switching_a_level_off_is_not_the_same_as_leaving_it_flat():
 
 class _Read(NamedTuple):
     log_post: np.ndarray
-    warm: None = None
+    warm: np.ndarray | None = None
 
 
 def test_a_step_that_leads_down_is_shortened_and_never_kept():
@@ -272,3 +272,9 @@ def test_a_step_that_leads_down_is_shortened_and_never_kept():
         return _Read(np.where(x > 0.3, -50.0, 8 * x - 0.5 * y**2))
     mode = climb(broken, np.array([0.0, 0.0]))
     assert not mode.settled and mode.theta[0] <= 0.3 and mode.log_post >= 0.0
+
+    def higher_at_first(points, warm):
+        """What was found from another state is no measure of a step."""
+        return _Read(-0.5 * (points**2).sum(1) + (0.05 if warm is None else 0.0), np.zeros(1))
+    mode = climb(higher_at_first, np.array([0.2, 0.0]))
+    assert mode.settled and abs(mode.theta[0]) <= 0.1
