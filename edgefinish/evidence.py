@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import Self
+from typing import NamedTuple, Self
 
 import numpy as np
 import pandas as pd
@@ -149,8 +149,7 @@ def gaps(model: LineFit, job: Job, tried: Tried) -> list[str]:
     unable = [*_beyond_any_trial(job), *beyond_line(model, job)]
     key = ("run", job.material, job.cut_process, limited(job), job.residual_burr_mm, job.burr_severity)
     run = model._keep(key, partial(_look, model, job))
-    settings = tuple(getattr(job, name) for name in (*SETTINGS, "grit"))
-    last = run.last or model._keep(("read there", *key, *settings), partial(_not_read_there, model, job))
+    last = run.last or _not_read_there(model, job, model._keep(("read", *key), partial(_readings, model, job)))
     found = [*unable, *run.first, *(_outside(model, job, run) if run.spans else []), *last]
     if tried.low > tried.high:
         found.append("No speed within the line's limits was tried.")
@@ -219,26 +218,43 @@ def untried_severity(model: LineFit, job: Job) -> list[str]:
     return []
 
 
-def _not_read_there(model: LineFit, job: Job) -> list[str]:
-    """Of several readings that the job limits, which were taken of its material at other settings only.
+class _Readings(NamedTuple):
+    """Of what settings one of several readings that a job limits was taken, and of what its material was run."""
 
-    Each law has a part of its own that no other reading tells.
-    """
+    label: str
+    read: dict[str, tuple[float, float]]
+    run: dict[str, tuple[float, float]]
+    grits_read: frozenset[str]
+    grits_run: frozenset[str]
+
+
+def _readings(model: LineFit, job: Job) -> list[_Readings]:
     here, found = (model.materials == model.material_of(job)).to_numpy(), []
     run = model.log.rows[here]
     for name in limited(job) if len(limited(job)) > 1 else ():
         read = np.isfinite(model.log.reading(name).value)
         read = read & model.tells_burr(job) if name == "residual_burr_mm" else read
         there = run[read[here]]
-        label = QUANTITIES[name].label.capitalize()
+        spans = ({n: (float(rows[n].min()), float(rows[n].max())) for n in SETTINGS} for rows in (there, run))
+        found.append(_Readings(QUANTITIES[name].label.capitalize(), *spans, frozenset(there["grit"]),
+                               frozenset(run["grit"])))
+    return found
+
+
+def _not_read_there(model: LineFit, job: Job, readings: Sequence[_Readings]) -> list[str]:
+    """Of several readings that the job limits, which were taken of its material at other settings only.
+
+    Each law has a part of its own that no other reading tells.
+    """
+    found = []
+    for label, read, run, grits_read, grits_run in readings:
         for setting in SETTINGS:
-            value, tried, all_tried = getattr(job, setting), there[setting], run[setting]
-            low, high = tried.min() * (1 - ROUNDING), tried.max() * (1 + ROUNDING)
-            if not low <= value <= high and all_tried.min() <= value <= all_tried.max():
-                ends = list(dict.fromkeys(shown(setting, v, model.units) for v in (tried.min(), tried.max())))
+            value, tried, (least, most) = getattr(job, setting), read[setting], run[setting]
+            if not tried[0] * (1 - ROUNDING) <= value <= tried[1] * (1 + ROUNDING) and least <= value <= most:
+                ends = list(dict.fromkeys(shown(setting, v, model.units) for v in tried))
                 found.append(f"{label} of {job.material} was read at {QUANTITIES[setting].label} {' to '.join(ends)} "
                              f"only, not at {shown(setting, value, model.units)}: read it there.")
-        if job.grit not in set(there["grit"]) and job.grit in set(run["grit"]):
+        if job.grit not in grits_read and job.grit in grits_run:
             found.append(f"{label} of {job.material} was not read with {job.grit}: read it there.")
     return found
 

@@ -289,15 +289,24 @@ class LineFit:
     def idle_burr(self, job: Job) -> float | None:
         """How high, in mm, the burr of a job's plates stands at most, where as much may be left of it; else None.
 
-        As the study tells of the severity, or with room above what was measured, where that was on enough plates.
+        As the study tells of the severity, or with room above what was measured, where that was on enough plates; None
+        where more was left of any burr of that severity: then heights before do not tell how high it stands.
         """
-        span = self.severities.get(job.burr_severity) if job.burr_severity else None
-        heights = self.plate_heights(job.burr_severity) if job.residual_burr_mm else np.empty(0)
-        seen = float(np.exp(heights.max() + MIDDLE_HEIGHT)) if len(heights) else 0.0
-        if job.residual_burr_mm is None or not span and len(heights) < _ENOUGH_HEIGHTS:
+        if job.residual_burr_mm is None:
             return None
+        limit, severity = job.residual_burr_mm, job.burr_severity
+        return self._keep(("idle burr", limit, severity), lambda: self._highest_within(limit, severity))
+
+    def _highest_within(self, limit: float, severity: str | None) -> float | None:
+        heights, rows = self.plate_heights(severity), self.log.rows
+        span = self.severities.get(severity) if severity else None
+        within, known = self.cleared(limit)
+        mine = (rows["burr_severity"] == severity) if severity and "burr_severity" in rows else True
+        if (known & ~within & mine).any() or not span and len(heights) < _ENOUGH_HEIGHTS:
+            return None
+        seen = float(np.exp(heights.max() + MIDDLE_HEIGHT)) if len(heights) else 0.0
         top, room = (max(span[1], seen), 1.0) if span else (seen, _ROOM_ABOVE)
-        return top if room * top <= job.residual_burr_mm else None
+        return top if room * top <= limit else None
 
     def burr_fit(self, job: Job) -> BurrPosterior:
         """The fitted chance that burr is within the job's limit."""
