@@ -102,7 +102,7 @@ def limited(job: Job) -> tuple[str, ...]:
 def run_next(model: LineFit, job: Job, speeds: Floats | tuple[float, ...], sheets: int, plates: int = 3) -> str:
     """What to run, in one sentence: plates, their thickness and burr where the log has several, sheets, grit, pressure,
     speeds."""
-    system, rows = model.units, model.log.rows
+    system = model.units
     # a pair that rounds to one shown speed is one
     texts = list(dict.fromkeys(shown("feed_speed_m_min", float(v), system).split()[0] for v in speeds))
     listed = texts[0] if len(texts) == 1 else ", ".join(texts[:-1]) + " and " + texts[-1]
@@ -110,12 +110,17 @@ def run_next(model: LineFit, job: Job, speeds: Floats | tuple[float, ...], sheet
     passes = f"{job.passes} passes, " if job.passes > 1 else ""
     where = "spread over" if job.sheet_hours[1] > job.sheet_hours[0] else "at"
     ages = f"{where} {hours(job).removesuffix(' h')} contact hours" if job.sheet_hours[1] else "while fresh"
-    thick = f", {shown('thickness_mm', job.thickness_mm, system)} thick" if rows["thickness_mm"].nunique() > 1 else ""
-    several = job.burr_severity and "burr_severity" in rows and rows["burr_severity"].nunique() > 1
-    burr = f", with {job.burr_severity} burr" if several else ""
+    thick = f", {shown('thickness_mm', job.thickness_mm, system)} thick" if _several(model, "thickness_mm") else ""
+    burr = f", with {job.burr_severity} burr" if job.burr_severity and _several(model, "burr_severity") else ""
     return (f"Run {plates} plates of {job.material}{thick}{burr}{',' if thick or burr else ''} on {new} at "
             f"{shown('drum_pressure_kPa', job.drum_pressure_kPa, system)}, {listed} "
             f"{unit_of('feed_speed_m_min', system)}, {passes}{ages}.")
+
+
+def _several(model: LineFit, name: str) -> bool:
+    """Whether a column of the log names more than one thing."""
+    rows = model.log.rows
+    return model._keep(("several", name), lambda: name in rows and rows[name].nunique() > 1)
 
 
 def _three(model: LineFit, tried: Tried) -> Floats:

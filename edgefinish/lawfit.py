@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -11,7 +11,7 @@ import numpy as np
 from .layout import Layout
 from .posterior import Posterior
 from .priors import Priors
-from .rows import Floats
+from .rows import Floats, Store
 from .scatter import Scatter
 
 
@@ -22,6 +22,7 @@ class LawFit:
     layout: Layout
     posterior: Posterior
     priors: Priors
+    _kept: Store = field(default_factory=Store, repr=False)
 
     @property
     def which(self) -> tuple[object, ...]:
@@ -71,9 +72,11 @@ class LawFit:
 
     def loosened(self, terms: Sequence[int]) -> Floats:
         """The same with the priors of some of the laws' exponents, places in `TERMS`, 4 times as wide."""
-        physics = np.zeros(len(self._precision), bool)
-        physics[self.layout.names.dose.start + 1 + np.array(terms)] = True
-        return np.linalg.inv(self._precision - np.diag(self.posterior.data.precision * physics * (1 - 1 / 16)))
+        def invert() -> Floats:
+            physics = np.zeros(len(self._precision), bool)
+            physics[self.layout.names.dose.start + 1 + np.array(terms)] = True
+            return np.linalg.inv(self._precision - np.diag(self.posterior.data.precision * physics * (1 - 1 / 16)))
+        return self._kept.keep(tuple(terms), invert)
 
     @cached_property
     def _precision(self) -> Floats:

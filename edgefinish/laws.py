@@ -60,14 +60,15 @@ class Centre:
 class Term:
     """One term of the law of log edge radius: prior mean and SD of its coefficient, and its column.
 
-    `slack` is how far removal may depart from `AREA_LAW` times the coefficient (SD).
+    `slack` is how far removal may depart from `AREA_LAW` times the coefficient (SD). A curvature has no column of its
+    own: it is the square of what it bends, see `BENDS`.
     """
 
     name: str
     mean: float
     sd: float
     slack: float
-    column: Callable[[Settings, Centre], ArrayLike]
+    column: Callable[[Settings, Centre], ArrayLike] | None = None
 
 
 def log_feed(settings: Settings, centre: Centre) -> Floats:
@@ -95,7 +96,7 @@ def _run_in(age: Floats) -> Floats:
 
 TERMS: tuple[Term, ...] = (
     Term("feed speed", -0.5, 0.25, 0.15, log_feed),
-    Term("curvature in feed speed", 0.0, 0.10, 0.08, lambda s, c: log_feed(s, c) ** 2),
+    Term("curvature in feed speed", 0.0, 0.10, 0.08),
     Term("drum pressure", 0.5, 0.25, 0.15, log_pressure),
     Term("grain size", 0.4, 0.25, 0.15, lambda s, c: np.log(np.asarray(s.grain_um, float) / c.grain_um)),
     Term("thickness", 0.0, 0.15, 0.10, log_thickness),
@@ -103,9 +104,9 @@ TERMS: tuple[Term, ...] = (
     Term("wear per 10 h", -0.15, 0.15, 0.10, lambda s, c: _age(s)),
     Term("early wear", 0.0, 0.15, 0.10, lambda s, c: np.sqrt(_age(s)) - _age(s)),
     Term("running in", 0.0, 0.06, 0.04, lambda s, c: _run_in(_age(s))),
-    Term("curvature in drum pressure", 0.0, 0.08, 0.04, lambda s, c: log_pressure(s, c) ** 2),
-    Term("curvature in thickness", 0.0, 0.08, 0.04, lambda s, c: log_thickness(s, c) ** 2),
-    Term("curvature in passes", 0.0, 0.08, 0.04, lambda s, c: np.log(np.asarray(s.passes, float)) ** 2),
+    Term("curvature in drum pressure", 0.0, 0.08, 0.04),
+    Term("curvature in thickness", 0.0, 0.08, 0.04),
+    Term("curvature in passes", 0.0, 0.08, 0.04),
 )
 FEED, CURVATURE, PRESSURE, GRAIN, THICKNESS, PASSES = range(6)
 WEAR, RUN_IN = slice(6, 9), 8
@@ -120,10 +121,12 @@ def columns(settings: Settings, centre: Centre) -> Floats:
     >>> columns(s, Centre(1.0, 60.0, 201.0, 10.0)).round(3).tolist()
     [0.693, 0.48, 0.0, 0.0, 0.0, 1.386, 1.0, 0.0, 1.0, 0.0, 0.0, 1.922]
     """
-    found = [t.column(settings, centre) for t in TERMS]
-    out = np.empty((*np.broadcast(*found).shape, len(TERMS)))
-    for i, column in enumerate(found):
+    found = {i: t.column(settings, centre) for i, t in enumerate(TERMS) if t.column is not None}
+    out = np.empty((*np.broadcast(*found.values()).shape, len(TERMS)))
+    for i, column in found.items():
         out[..., i] = column
+    for term, curvature in BENDS.items():
+        out[..., curvature] = out[..., term] ** 2
     return out
 
 

@@ -41,7 +41,8 @@ def lean_of(fitted: LawFit, job: Job, material: int, terms: Sequence[int] = EXPO
         rows[..., layout.names.dose] = columns
         each = len(layout.positions)
         rows[..., layout.names.position] = rows[..., layout.names.own_position] = 1 / each
-        rows[..., layout.names.tilts] = np.repeat(layout.tilted(at), each, -1) / each
+        if layout.tilts:
+            rows[..., layout.names.tilts] = np.repeat(layout.tilted(at), each, -1) / each
         grown = ((rows @ loosened) * rows).sum(2) / ((rows @ as_is) * rows).sum(2)
         return np.sqrt(np.maximum(grown.max(1), 1.0))
     return lean

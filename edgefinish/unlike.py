@@ -31,7 +31,7 @@ def said(model: LineFit, job: Job, fitted: LawFit) -> list[str]:
                      f"{layout.position_spread[wild] / min(layout.position_spread.values()):.1f} times as much as "
                      "where they scatter least. Each position is judged by its own.")
     found += [_own_steps(job, fitted)] if layout.own_steps else []
-    found += _tilted(job, fitted)
+    found += _tilted(job, fitted) if layout.tilts else []
     if layout.kinds:
         found += _kinds(model, fitted)
     return found + _step_of_burr(job, model.step_of_burr(fitted, job))
