@@ -333,7 +333,7 @@ def more_plates_said(results: Results) -> str:
 
 def asked_besides(results: Results) -> str:
     """That windows which were issued ask for plates of their own, "" where none does: width is not all they lack."""
-    asking = sum(any("Run " in text for text in w.reasons[2:]) for w in results.windows if w.verdict == "window")
+    asking = sum(any("plates" in remedy for remedy in w.remedies) for w in results.windows)
     lean, them = ("leans", "it") if asking == 1 else ("lean", "them")
     return (f"{count(asking, 'window')} {lean} on what was not run, or seldom: the plates for that stand with {them}, "
             "and come first.") if asking else ""

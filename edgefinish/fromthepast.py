@@ -8,7 +8,7 @@ from .lawfit import LawFit
 from .linefit import LineFit
 from .posterior import Posterior
 from .rows import weight_of_second
-from .wording import count, percent
+from .wording import Remark, count, percent
 
 CHANGED = 0.35
 """A history that weighs less than this in the prior, of one half, is told to be unlike the log. Judgement."""
@@ -33,15 +33,16 @@ def wilder(post: Posterior, new_sheets: bool = False) -> float:
     return float(far.sum() / np.sqrt(levels))
 
 
-def said(model: LineFit, fitted: LawFit) -> list[str]:
+def said(model: LineFit, fitted: LawFit) -> list[Remark]:
     """What was learned of earlier logs, what was not, and whether the line has changed; nothing without any."""
     past, post, found = model.past, fitted.posterior, []
     if model.repeated:
-        found.append(f"{count(model.repeated, 'plate')} of the earlier logs "
-                     f"{'stands' if model.repeated == 1 else 'stand'} in another log of the study too: counted once.")
+        found.append(Remark(f"{count(model.repeated, 'plate')} of the earlier logs "
+                            f"{'stands' if model.repeated == 1 else 'stand'} in another log of the study too: counted "
+                            "once."))
     if model.too_few:
-        found.append(f"{count(model.too_few, 'earlier log')} {'holds' if model.too_few == 1 else 'hold'} hardly a "
-                     "measured edge radius: nothing is learned there.")
+        found.append(Remark(f"{count(model.too_few, 'earlier log')} {'holds' if model.too_few == 1 else 'hold'} hardly "
+                            "a measured edge radius: nothing is learned there."))
     if past is None:
         return found
     as_before = float(post.weight @ weight_of_second(post.data, post.nodes.sd))
@@ -51,14 +52,15 @@ def said(model: LineFit, fitted: LawFit) -> list[str]:
               "sheets are taken to be as before; say new_sheets in the study if lot or supplier changed")
     worn = "" if past.new_sheets else " wear,"
     law = f"Exponents,{worn} edge positions and spreads" if fitted.law_as_before else "Spreads of plates and edges"
-    found.append(f"{law} are learned from {whose} too; {sheets}.")
+    found.append(Remark(f"{law} are learned from {whose} too; {sheets}."))
     if not fitted.law_as_before:
-        found.append("The line has changed: exponents, wear or edge positions of this log do not look like those of "
-                     "its past, which therefore count for nothing.")
+        found.append(Remark("The line has changed: exponents, wear or edge positions of this log do not look like "
+                            "those of its past, which therefore count for nothing."))
     if as_before < CHANGED:
-        found.append(f"The line has changed: the spreads of this log do not look like those of its past "
-                     f"({percent(round(as_before, 2))} as before), which therefore counts for less.")
+        found.append(Remark("The line has changed: the spreads of this log do not look like those of its past "
+                            f"({percent(round(as_before, 2))} as before), which therefore counts for less."))
     elif wilder(post, past.new_sheets) > _WILDER:
-        found.append("It looks as if the line has changed: edges, plates and sheets of this log scatter more than "
-                     "those of its past, which still counts. If you know of a change leave `history` out.")
+        found.append(Remark("It looks as if the line has changed: edges, plates and sheets of this log scatter more "
+                            "than those of its past, which still counts.",
+                            "If you know of a change leave `history` out."))
     return found

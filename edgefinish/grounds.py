@@ -19,7 +19,7 @@ from .rows import Floats
 from .shares import radius_shares, worst_shares
 from .units import in_shown, shown
 from .window import NARROWEST, Found
-from .wording import POSITION_WORDS, ShownWindow, about, hours, limit, percent, sheet_age, shown_span
+from .wording import POSITION_WORDS, Remark, ShownWindow, about, hours, limit, percent, sheet_age, shown_span
 
 BURR_LEFT = "burr left"
 _NEARLY_FRESH = 0.05
@@ -187,9 +187,8 @@ def refusal(model: LineFit, job: Job, fitted: LawFit, promise: Promise, possible
              f"and age (90 % range {about(low)} to {about(high)}); {percent(job.share)} are asked for.",
              f"Most is lost there to this: {_said(model, job, one)}, {where} first; {about(alone)} meet that limit "
              f"alone{': check it and its unit' if alone <= _NEXT_TO_NONE else ''}."]
-    found += unlike.said(model, job, fitted) + fromthepast.said(model, fitted)
     alone_there = standing.alone(model, job)
-    found += alone_there
+    found += [one.text for one in (*unlike.said(model, job, fitted), *fromthepast.said(model, fitted), *alone_there)]
     near = centre * np.exp(np.clip(x[best] + np.array([-0.2, 0.0, 0.2]), *promise.speeds))
     way = _beyond(model, job, one, best) if _alone_in_the_way(some, limits, one, float(x[best]), job.share) else None
     near = way.speeds if way and len(way.speeds) else near
@@ -291,8 +290,9 @@ def _least_hopeless(promise: Promise, x: Floats) -> int:
     return {(True,): int(middle.argmin()), (False,): int(middle.argmax())}.get(tuple(far), len(x) // 2)
 
 
-def apart(model: LineFit, others: Sequence[Found], centre: float) -> list[str]:
+def apart(model: LineFit, others: Sequence[Found], centre: float) -> list[Remark]:
     """The job's other windows, the slower first, where the law turns round between them."""
     ends = sorted(tuple(centre * np.exp(one.ends)) for one in others if one.ends)
-    return [f"Another window lies apart, {shown_span(low, high, low, model.units)}. Each holds with the confidence "
-            "asked for by itself; between them not enough edges meet the limits." for low, high in ends]
+    return [Remark(f"Another window lies apart, {shown_span(low, high, low, model.units)}. Each holds with the "
+                   "confidence asked for by itself; between them not enough edges meet the limits.")
+            for low, high in ends]

@@ -175,7 +175,8 @@ class SpeedWindow:
     """The answer for one job: the window, its set point, and why it is as it is.
 
     `verdict` is "window", "no window" (the evidence is there, and no speed will do) or "not enough evidence".
-    `reasons` are sentences to act on: why there is none and what to run, or what binds each end, then flags.
+    `reasons` are sentences to act on: why there is none and what to run, or what binds each end, then flags. `remedies`
+    of a window: what to do about each of them, as it ends that reason; "" where there is nothing to do.
     `confidence_at` is the posterior chance that the set point alone holds; None where there is no window.
     """
 
@@ -188,3 +189,4 @@ class SpeedWindow:
     binds_high: str | None = None
     confidence_at: float | None = None
     reasons: tuple[str, ...] = ()
+    remedies: tuple[str, ...] = ()

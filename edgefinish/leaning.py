@@ -18,7 +18,7 @@ from .promise import Promise, ages_of
 from .remarks import run_together
 from .rows import Floats
 from .window import LEAST_WIDTH
-from .wording import shown_span
+from .wording import Remark, shown_span
 
 EXPONENTS = tuple(k for k in range(len(TERMS)) if k != RUN_IN and k not in [b for t, b in BENDS.items() if t != FEED])
 """Places in `TERMS` of what physics says; of the others how far laws may go astray is all that is assumed."""
@@ -77,12 +77,12 @@ def cut(promise: Promise, tried: Tried, found: tuple[float, float], kept: tuple[
     return replace(promise, speeds=(speeds[0], speeds[1])), Tried(low, high, *why)
 
 
-def cut_off(model: LineFit, job: Job, found: tuple[float, float], centre: float) -> str:
+def cut_off(model: LineFit, job: Job, found: tuple[float, float], centre: float) -> Remark:
     """What a window would be that was cut, and what to run to have it."""
     ends = centre * np.exp(np.array(found))
     span = shown_span(ends[0], ends[1], ends[0], model.units)
-    return (f"With assumed physics the window would be {span}. To learn whether it is: "
-            + run_next(model, job, (ends[0], float(np.sqrt(ends.prod())), ends[1]), 3))
+    return Remark(f"With assumed physics the window would be {span}.", "To learn whether it is: " + run_next(
+        model, job, (ends[0], float(np.sqrt(ends.prod())), ends[1]), 3))
 
 
 def unsupported(model: LineFit, job: Job, window: tuple[float, float], fitted: LawFit) -> SpeedWindow:
@@ -94,16 +94,16 @@ def unsupported(model: LineFit, job: Job, window: tuple[float, float], fitted: L
     found = ["The window would rest on assumed physics: with those assumptions loosened, the mean at an end is "
              f"{lean:.1f} times as uncertain. Most hangs on what is assumed of {TERMS[most].name}: these trials vary "
              "it too little, or together with something else."]
-    together = run_together(model, job, Tried.of(model, job))
+    together = [one.text for one in run_together(model, job, Tried.of(model, job))]
     found += together or [run_next(model, job, (ends[0], float(np.sqrt(ends.prod())), ends[1]), 3)]
     return SpeedWindow(job=job, verdict="not enough evidence", reasons=tuple(found))
 
 
-def said(lean: float) -> list[str]:
+def said(lean: float) -> list[Remark]:
     """The sentence for a window that leans on assumed physics; none where it hardly does.
 
-    >>> said(1.5)
+    >>> [one.said for one in said(1.5)]
     ['Leans on assumed physics: with the assumptions loosened, an end is 1.50 times as uncertain.']
     """
-    return [f"Leans on assumed physics: with the assumptions loosened, an end is {lean:.2f} times as uncertain."
+    return [Remark(f"Leans on assumed physics: with the assumptions loosened, an end is {lean:.2f} times as uncertain.")
             ] if lean > _TOLD else []

@@ -24,7 +24,7 @@ from .startingpoint import StartingPoint
 from .triallog import TrialLog
 from .units import System
 from .window import LEAST_WIDTH, confidence_at, set_point, windows_of
-from .wording import shown_span
+from .wording import Remark, shown_span
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,7 +42,9 @@ class LineModel(LineFit):
         """
         if (bare := self._without_idle_burr(job)) != job:
             answer = self.window(bare)
-            return replace(answer, job=job, reasons=(*answer.reasons, remarks.idle_burr(self, job)))
+            idle = remarks.idle_burr(self, job)
+            return replace(answer, job=job, reasons=(*answer.reasons, idle.text),
+                           remedies=(*answer.remedies, idle.remedy) if answer.remedies else ())
         tried, gaps = self._evidence(job)
         if gaps:
             start = self.starting_point(job)
@@ -65,13 +67,14 @@ class LineModel(LineFit):
         best = min(max(best, slow), fast)
         ends = grounds.bindings(self, job, *leaning.cut(promise, tried, found, kept, centre), kept,
                                 shown_span(slow, fast, best, self.units))
-        more = [] if kept == found else [leaning.cut_off(self, job, found, centre)]
+        said = [*(Remark(end.sentence) for end in ends), *grounds.apart(self, others, centre)]
+        said += [] if kept == found else [leaning.cut_off(self, job, found, centre)]
+        said += leaning.said(float(lean(np.array(kept)).max()))
+        said += remarks.flags(self, job, fitted, tried, (slow, fast))
         return SpeedWindow(
             job=job, verdict="window", low_m_min=slow, high_m_min=fast, recommended_m_min=best, binds_low=ends[0].what,
             binds_high=ends[1].what, confidence_at=float(confidence_at(low, high, np.array([point]))[0]),
-            reasons=(ends[0].sentence, ends[1].sentence, *grounds.apart(self, others, centre), *more,
-                     *leaning.said(float(lean(np.array(kept)).max())),
-                     *remarks.flags(self, job, fitted, tried, (slow, fast))))
+            reasons=tuple(one.text for one in said), remedies=tuple(one.remedy for one in said))
 
     def starting_point(self, job: Job) -> StartingPoint | None:
         """Where to start the trial of a material that was never run; None where it was, or where nothing tells.

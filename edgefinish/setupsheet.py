@@ -9,7 +9,7 @@ import re
 import unicodedata
 from functools import cache
 from importlib import resources
-from itertools import accumulate
+from itertools import accumulate, zip_longest
 from typing import Any
 
 import jinja2
@@ -43,8 +43,6 @@ LONGEST_NAME = 60
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|m/min|ft/min|[mµ]m|in|kPa|psi|h|µin|mil|µg/m³)(?![\w/]))")
 BAR_WIDTH, BAR_LEFT, BAR_RIGHT = 640, 20, 620
 _OPEN_LETTERS = 640  # of open points, so that the rest of the sheet stays readable
-_REMEDY = ("Run ", "Ask for ", "Measure ", "Read ", "Use ", "Check ", "If you know ")
-_SENTENCE = re.compile(r"(?<=[.:]) (?=[A-Z])")
 
 
 @cache
@@ -148,11 +146,9 @@ def _at_end(at: ShownWindow) -> str:
 
 def _open_points(window: SpeedWindow) -> list[str]:
     """What the window does not cover or rests on, first what is not promised; remedies stand in the report."""
-    found = []
-    for reason in window.reasons[2:]:
-        kept = [part for part in _SENTENCE.split(reason) if not part.startswith(_REMEDY)]
-        found.append(" ".join(kept))
-    found = sorted((text for text in found if text), key=lambda text: "not promised" not in text)
+    said = [reason.removesuffix(remedy).strip()
+            for reason, remedy in zip_longest(window.reasons[2:], window.remedies[2:], fillvalue="")]
+    found = sorted(filter(None, said), key=lambda text: "not promised" not in text)
     letters = list(accumulate(len(text) for text in found))
     shown_here = max(1, sum(n <= _OPEN_LETTERS for n in letters))
     more = len(found) - shown_here

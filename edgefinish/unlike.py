@@ -14,7 +14,7 @@ from .layout import Tilt
 from .linefit import LineFit, job_settings
 from .platekind import PlateKind
 from .units import QUANTITIES, shown
-from .wording import POSITION_WORDS, change, count, percent
+from .wording import POSITION_WORDS, Remark, change, count, percent
 
 _MIDDLE = "in the middle of what was run"
 _ANSWERS = {FEED: ("feed speed", "where it is doubled", "if they did"),
@@ -22,7 +22,7 @@ _ANSWERS = {FEED: ("feed speed", "where it is doubled", "if they did"),
 _HARDLY = 0.05  # of spread, or of a radius: less is not worth a sentence
 
 
-def said(model: LineFit, job: Job, fitted: LawFit) -> list[str]:
+def said(model: LineFit, job: Job, fitted: LawFit) -> list[Remark]:
     """One sentence for each way in which a job's edges are not like the log's others."""
     layout, found = fitted.layout, []
     wild = max(layout.position_spread, key=lambda p: layout.position_spread[p], default=None)
@@ -34,7 +34,7 @@ def said(model: LineFit, job: Job, fitted: LawFit) -> list[str]:
     found += _tilted(job, fitted) if layout.tilts else []
     if layout.kinds:
         found += _kinds(model, fitted)
-    return found + _step_of_burr(job, model.step_of_burr(fitted, job))
+    return [Remark(text) for text in found + _step_of_burr(job, model.step_of_burr(fitted, job))]
 
 
 def _step_of_burr(job: Job, step: BurrStep | None) -> list[str]:
@@ -85,11 +85,12 @@ def _kinds(model: LineFit, fitted: LawFit) -> list[str]:
             for kind, factor, n in zip(kinds, factors, plates, strict=True) if abs(factor - 1) >= 2 * _HARDLY]
 
 
-def burr_said(model: LineFit, job: Job, kind: PlateKind, plates: int) -> str:
+def burr_said(model: LineFit, job: Job, kind: PlateKind, plates: int) -> Remark:
     """Plates run as the job's are that keep more burr than their dose tells."""
     burr = job.burr_severity or "heavy"
-    return (f"More burr is left {_words(model, kind)} ({count(plates, 'plate')}) than the edge radius tells: the fast "
-            f"end may be too fast there. Run 4 more such plates with {burr} burr at the window's fast end.")
+    return Remark(f"More burr is left {_words(model, kind)} ({count(plates, 'plate')}) than the edge radius tells: the "
+                  "fast end may be too fast there.",
+                  f"Run 4 more such plates with {burr} burr at the window's fast end.")
 
 
 def _words(model: LineFit, kind: PlateKind) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from .job import Job, SpeedWindow
 from .units import QUANTITIES, System, Toward, in_shown, shown, unit_of
@@ -17,6 +18,22 @@ ROUNDED_OFF = 0.2
 """Share of a window, on a log scale, that rounding inwards may take; else its ends get finer digits."""
 LIMIT_NEAR = 0.04
 """A limit printed in parts of an inch is never tighter than the job's by more than this share; common practice."""
+
+
+class Remark(NamedTuple):
+    """What an answer says of itself, and what to do about it, "" where nothing is to be done.
+
+    >>> Remark("No speed between 1 and 3 m/min was run.", "Run 3 plates at 1.7 m/min.").text
+    'No speed between 1 and 3 m/min was run. Run 3 plates at 1.7 m/min.'
+    """
+
+    said: str
+    remedy: str = ""
+
+    @property
+    def text(self) -> str:
+        """Both as one paragraph."""
+        return " ".join(filter(None, self))
 
 
 @dataclass(frozen=True)

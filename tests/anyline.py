@@ -100,6 +100,8 @@ def judge(seed: int) -> tuple[Counter[str], list[str]]:
         window = model.window(job)
         came[window.verdict] += 1
         assert window.reasons and not re.search(r"\b(nan|inf)\b", " ".join(window.reasons)), window
+        for reason, remedy in zip(window.reasons, window.remedies, strict=window.verdict == "window"):
+            assert reason.endswith(remedy) and not re.search(r"(?<![a-z]) ?Run \d", reason.removesuffix(remedy)), window
         if window.verdict == "window":
             low, point, high = window.low_m_min, window.recommended_m_min, window.high_m_min
             assert ran.min() * (1 - 1e-9) <= low <= point <= high <= ran.max() * (1 + 1e-9), window

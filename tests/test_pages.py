@@ -27,7 +27,7 @@ from edgefinish.report import _summary, report_html, windows_csv, windows_json
 from edgefinish.setupsheet import sheet_html, sheet_name, sheet_pdf
 from edgefinish.sheetissue import sheet_issue
 from edgefinish.units import in_shown
-from edgefinish.wording import LIMIT_NEAR, SPEED, claim, first_off_edges, hours, limit, limits, speeds
+from edgefinish.wording import LIMIT_NEAR, SPEED, Remark, claim, first_off_edges, hours, limit, limits, speeds
 
 DEMO = Path(__file__).parents[1] / "data" / "demo"
 JOB = ef.Job(material="S355", thickness_mm=10, drum_pressure_kPa=60, grit="P80", edge_radius_mm=(0.2, 0.6),
@@ -255,9 +255,9 @@ def test_what_is_said_of_each_window_of_a_material_is_read_once():
 def test_windows_that_ask_for_plates_of_their_own_are_not_passed_over():
     """Width is not all that a window may lack: nobody is told that the trials are enough and nothing else."""
     demo = pages.demo()
-    issued = [replace(w, reasons=w.reasons[:2]) for w in pages.issued(demo)[:2]]
-    asks = "Between 1 and 9 h no sheet was run. Run 3 plates at 4 h."
-    asking = replace(issued[0], reasons=(*issued[0].reasons, asks))
+    issued = [replace(w, reasons=w.reasons[:2], remedies=("", "")) for w in pages.issued(demo)[:2]]
+    remark = Remark("Between 1 and 9 h no sheet was run.", "Run 3 plates at 4 h.")
+    asking = replace(issued[0], reasons=(*issued[0].reasons, remark.text), remedies=("", "", remark.remedy))
     says = "1 window leans on what was not run, or seldom: the plates for that stand with it, and come first."
     assert asked_besides(replace(demo, windows=tuple(issued))) == ""
     assert asked_besides(replace(demo, windows=(asking, issued[1]))) == says

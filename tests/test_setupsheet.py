@@ -25,7 +25,7 @@ from edgefinish.setupsheet import sheet_html, sheet_pdf
 from edgefinish.sheetissue import SheetIssue
 from edgefinish.study import read_study
 from edgefinish.units import in_shown
-from edgefinish.wording import SPEED
+from edgefinish.wording import SPEED, Remark
 
 drawn = pytest.mark.skipif(not shutil.which("pdftoppm"), reason="no pdftoppm here: PDF pages are not looked at")
 DPI = 150
@@ -125,16 +125,18 @@ def test_a_camera_reads_the_code_of_the_longest_names_and_of_a_stamped_sheet():
 def test_a_sheet_says_what_its_window_does_not_cover():
     told = pages.demo()
     window = pages.issued(told)[0]
-    flags = ("The law of speed curves: it is no plain power of speed over the range tried.",
-             "No speed between 1.2 m/min and 2.2 m/min was run on it. Run 3 plates at 1.6 m/min.",
-             "Not measured, so not promised: lateral edges.")
-    some = replace(window, reasons=(*window.reasons[:2], *flags))
-    many = replace(window, reasons=(*window.reasons[:2], *(f"Point {k} of many. {'so on ' * 30}" for k in range(9))))
+    flags = [Remark("The law of speed curves: it is no plain power of speed over the range tried."),
+             Remark("With assumed physics the window would be 1.2 to 2.2 m/min.", "To learn whether: Run 3 plates."),
+             Remark("", "Run 3 plates more."), Remark("Not measured, so not promised: lateral edges.")]
+    some = replace(window, reasons=(*window.reasons[:2], *(one.text for one in flags)),
+                   remedies=("", "", *(one.remedy for one in flags)))
+    many = replace(window, reasons=(*window.reasons[:2], *(f"Point {k} of many. {'so on ' * 30}" for k in range(9))),
+                   remedies=())
     for text in (_text(sheet_pdf(told, some)), pages.Page(sheet_html(told, some)).text):
         block = text[text.index("does not cover, or rests on"):text.index("Cautions")]
-        parts = ("not promised: lateral edges", "law of speed curves", "No speed between")
+        parts = ("not promised: lateral edges", "law of speed curves", "With assumed physics")
         said = [block.index(part) for part in parts]
-        assert said == sorted(said) and "Run 3 plates" not in block
+        assert said == sorted(said) and "Run 3 plates" not in block and "To learn" not in block
     block = _text(sheet_pdf(told, many))
     assert "Point 2 of many" in block and "Point 3 of many" not in block and "And 6 more points in the report" in block
     bare = _text(sheet_pdf(told, replace(window, reasons=window.reasons[:2])))
