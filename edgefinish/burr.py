@@ -3,7 +3,8 @@
 The dose is told as a log radius: what the edge's plate got at its position, and of what sets the edge apart
 `laws.BURR_OF_EDGE`. So speed, pressure, wear, plate and position enter through it; what is left to the burr itself is a
 level for each material, a slope, the height before, and an effect of its own of each sheet; where edges at one position
-are seen to keep more burr than their dose tells, a step of its own of each position. Given doses the burr's part and
+are seen to keep more burr than their dose tells, a step of its own of each position; where words alone tell how high a
+burr stood, a step of its own of each word from where its usual height puts it. Given doses the burr's part and
 the laws' part of the posterior are independent of each other.
 All parameters are in units of the burr's own scatter from edge to edge.
 """
@@ -16,22 +17,24 @@ from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
-from scipy.special import chdtrc, gammaincinv, log_ndtr, ndtr, ndtri
+from scipy.special import chdtrc, log_ndtr, ndtr
 
+from .burrheights import USUAL_BURR
 from .burrmany import BurrSums, log_chance, own_effects, summed
 from .explore import FEWEST_NODES, SEED, Batch, Cloud, Mode, climb, nodes_about, pick, shuffled
 from .rows import BATCH, Floats, Spread
 
-MIDDLE_RADIUS, MIDDLE_HEIGHT = np.log(0.3), np.log(0.3)
+MIDDLE_RADIUS = np.log(0.3)
 _GX, _GW = np.polynomial.hermite_e.hermegauss(7)
 _GW = np.log(_GW / _GW.sum()) + 0.5 * _GX**2
 SHEET, FEW_SHEETS = Spread(0.4, 0.6), Spread(0.55, 0.57)
 """Priors of the burr's own spread from sheet to sheet, in units of its scatter from edge to edge: see `of_sheets`."""
 _FEW, _ENOUGH = 6, 12
-_LEVEL = (2.5, 3.0)
+_LEVEL = (1.5, 3.0)
 _LOG_SLOPE = (np.log(4.0), 0.6)
 _RATIO = (-0.6, 0.35)
 _MATERIAL, _POSITION = 0.8, 0.5
+_USUAL_WORD, _OWN_WORD = 1.0, 2.0  # a word that is usual, and one of the shop's own, of which no height is known
 _SURE = 0.01  # positions are told apart where chance would do so more seldom than this
 MANY_EDGES, _SUBSET = 4000, 2000
 _ALL_ASKED = 200_000  # edges that tell far more of level and slope than sheets leave open: more of them are not asked
@@ -49,7 +52,7 @@ _RUN, _NO_CHANCE = 4, 1e-300  # edges whose chances are multiplied before a loga
 class BurrData:
     """Edges with a yes or no: (n,) each, sorted by sheet. `log_radius` is the dose of each; `height` is log(height
     before / 0.3 mm), 0 where unknown; `row` their index into the log; `position` which of `positions`, that have steps
-    of their own where `apart`."""
+    of their own where `apart`; `word` which of `words` alone tells the height, −1 where none does."""
 
     row: np.ndarray
     cleared: np.ndarray
@@ -62,6 +65,8 @@ class BurrData:
     position: np.ndarray | None = None
     positions: int = 0
     apart: bool = False
+    word: np.ndarray | None = None
+    words: tuple[str, ...] = ()
 
     @property
     def own_levels(self) -> int:
@@ -72,6 +77,16 @@ class BurrData:
     def own_steps(self) -> int:
         """How many positions have steps of their own."""
         return self.positions if self.apart else 0
+
+    @property
+    def first_word(self) -> int:
+        """Place of the first word's own step among the parameters."""
+        return 4 + self.own_levels
+
+    @property
+    def first_step(self) -> int:
+        """Place of the first position's own step."""
+        return self.first_word + len(self.words)
 
     def thinned(self, count: int) -> BurrData:
         """About `count` of the edges, by lot, whatever they say; rather more of a material on a sheet where few are."""
@@ -84,7 +99,8 @@ class BurrData:
             kept[starts[k] + lot.permutation(ends[k] - starts[k])[:least]] = True
         return replace(self, **{n: getattr(self, n)[kept] for n in (
             "row", "cleared", "log_radius", "height", "sheet", "material")},
-            position=None if self.position is None else self.position[kept])
+            position=None if self.position is None else self.position[kept],
+            word=None if self.word is None else self.word[kept])
 
 
 def of_sheets(sheets: int) -> Spread:
@@ -117,10 +133,13 @@ class _Edges(NamedTuple):
 
 def _edges(data: BurrData, theta: Floats) -> _Edges:
     level, log_slope, ratio = theta[:, :3].T
-    slope, own, steps = np.exp(log_slope), theta[:, 4:4 + data.own_levels], theta[:, 4 + data.own_levels:]
+    slope = np.exp(log_slope)
+    own, words, steps = np.split(theta[:, 4:], [data.own_levels, data.own_levels + len(data.words)], axis=1)
     line = level[:, None] + slope[:, None] * (data.log_radius - MIDDLE_RADIUS) + (slope * ratio)[:, None] * data.height
     if own.shape[1]:
         line = line + own[:, data.material]
+    if data.word is not None and words.shape[1]:
+        line = line + np.pad(words, ((0, 0), (0, 1)))[:, data.word]
     if data.position is not None and steps.shape[1]:
         line = line + steps[:, data.position]
     starts = _starts(data)
@@ -141,8 +160,9 @@ def _line(theta: Floats) -> Floats:
 def _columns(data: BurrData) -> Floats:
     """What an edge's margin is a sum of, its sheet's own effect aside, (n, p)."""
     own = data.material[:, None] == np.arange(data.own_levels)
+    words = (data.material if data.word is None else data.word)[:, None] == np.arange(len(data.words))
     steps = (data.material if data.position is None else data.position)[:, None] == np.arange(data.own_steps)
-    return np.column_stack([np.ones(len(data.row)), data.log_radius - MIDDLE_RADIUS, data.height, own, steps])
+    return np.column_stack([np.ones(len(data.row)), data.log_radius - MIDDLE_RADIUS, data.height, own, words, steps])
 
 
 def _slopes(margin: Floats, sign: Floats) -> tuple[Floats, Floats]:
@@ -197,7 +217,8 @@ def _log_prior(data: BurrData, theta: Floats) -> Floats:
 
 def _own_sd(data: BurrData) -> Floats:
     """Prior SD of levels and steps of their own."""
-    return np.r_[np.full(data.own_levels, _MATERIAL), np.full(data.own_steps, _POSITION)]
+    words = [_USUAL_WORD if word in USUAL_BURR else _OWN_WORD for word in data.words]
+    return np.r_[np.full(data.own_levels, _MATERIAL), words, np.full(data.own_steps, _POSITION)]
 
 
 def _evaluate(data: BurrData, theta: Floats, warm: Any) -> _Got:
@@ -220,7 +241,7 @@ def _evaluate(data: BurrData, theta: Floats, warm: Any) -> _Got:
 @dataclass(frozen=True, eq=False)
 class BurrPosterior:
     """Weighted nodes `theta` (K, 4 + own levels and steps): level, log slope, height ratio, log sheet SD, level by
-    material where there are several, step by position where they are told apart."""
+    material where there are several, step by word, step by position where they are told apart."""
 
     data: BurrData
     theta: Floats
@@ -252,18 +273,25 @@ class BurrPosterior:
         rank = np.argsort(self.theta[:, 3], kind="stable")
         return rank[pick(self.weight[rank], shuffled(count, 1))]
 
-    def draws(self, count: int, material: int) -> tuple[Floats, Floats, Floats]:
+    def levels(self, material: int, word: str | None) -> Floats:
+        """Level of burr of a material and a word at a log radius of 0, (K,)."""
+        words = self.data.words
+        level = self.theta[:, 0] - np.exp(self.theta[:, 1]) * MIDDLE_RADIUS
+        level = level + (self.theta[:, 4 + material] if self.data.own_levels else 0.0)
+        return level + (self.theta[:, self.data.first_word + words.index(word)] if word in words else 0.0)
+
+    def draws(self, count: int, material: int, word: str | None = None) -> tuple[Floats, Floats, Floats]:
         """Level, slope and height slope of each draw, divided by the scatter of burr over sheets and edges together."""
-        theta = self.theta[self.node_of(count)]
+        node = self.node_of(count)
+        theta, level = self.theta[node], self.levels(material, word)[node]
         slope, total = np.exp(theta[:, 1]), np.sqrt(1 + np.exp(2 * theta[:, 3]))
-        level = theta[:, 0] - slope * MIDDLE_RADIUS + (theta[:, 4 + material] if self.data.own_levels else 0.0)
         return level / total, slope / total, slope * theta[:, 2] / total
 
     def steps(self, count: int) -> Floats | None:
         """Step of each position in the same draws, (count, positions); None where positions are alike."""
         theta = self.theta[self.node_of(count)]
         total = np.sqrt(1 + np.exp(2 * theta[:, 3:4]))
-        return theta[:, 4 + self.data.own_levels:] / total if self.data.apart else None
+        return theta[:, self.data.first_step:] / total if self.data.apart else None
 
     def sheets(self) -> tuple[np.ndarray, Floats, Floats]:
         """Sheets of the data as they are numbered there; mean and SD of their own effects, (K, sheets) each."""
@@ -274,8 +302,8 @@ class BurrPosterior:
 
 
 def priors_of(data: BurrData) -> tuple[Floats, Floats]:
-    """Prior mean and SD of level, log slope, height ratio, log sheet SD, each material's level of several, and each
-    position's step where they are told apart."""
+    """Prior mean and SD of level, log slope, height ratio, log sheet SD, each material's level of several, each word's
+    step, and each position's where they are told apart."""
     own = _own_sd(data)
     return (np.r_[_LEVEL[0], _LOG_SLOPE[0], _RATIO[0], np.log(data.sheet_prior.median), np.zeros_like(own)],
             np.r_[_LEVEL[1], _LOG_SLOPE[1], _RATIO[1], data.sheet_prior.log_sd, own])
@@ -391,37 +419,3 @@ def _sums(data: BurrData, theta: Floats) -> BurrSums:
     margin = edges.line + effect[:, edges.sheet]
     score, curve = _slopes(margin, edges.sign)
     return summed(_columns(data), margin[0], score[0], curve[0], edges.starts)
-
-
-_HEIGHT_NODES = 12
-_FEW_PLATES = 15
-_MANY_PLATES = 500
-
-
-def future_heights(log_heights: Floats, span: tuple[float, float] | None, count: int) -> Floats:
-    """Log height (over 0.3 mm) of future plates: equally likely nodes, (count, 12); (count, 1) where none is known.
-
-    Where the study tells the span of a severity: uniform over it (mm). Else of the plates in the log: each draw weighs
-    them anew (Rubin 1981, Ann. Stat. 9, 130, the Bayesian bootstrap), or, below 15 plates, a normal of their logs with
-    mean and SD drawn from its posterior.
-    """
-    q = (np.arange(_HEIGHT_NODES) + 0.5) / _HEIGHT_NODES
-    if span is not None:
-        heights = np.log(span[0] + (span[1] - span[0]) * q) - MIDDLE_HEIGHT
-        return np.broadcast_to(heights, (count, _HEIGHT_NODES))
-    n = len(log_heights)
-    if n == 0:
-        return np.zeros((count, 1))
-    x = np.sort(log_heights)
-    if n > _MANY_PLATES:
-        return np.broadcast_to(np.quantile(x, q), (count, _HEIGHT_NODES))
-    if n >= _FEW_PLATES:
-        weight = np.random.default_rng(SEED).standard_exponential((count, n))
-        total = np.cumsum(weight, 1)
-        middle = (total - weight / 2) / total[:, -1:]
-        return np.stack([np.interp(q, row, x) for row in middle])
-    if n < 3 or np.ptp(x) == 0:
-        return np.broadcast_to(np.full(_HEIGHT_NODES, x.max()), (count, _HEIGHT_NODES))
-    sd = np.sqrt((n - 1) * x.var(ddof=1) / (2 * gammaincinv((n - 1) / 2, shuffled(count, 2))))
-    mean = x.mean() + sd / np.sqrt(n) * ndtri(shuffled(count, 3))
-    return mean[:, None] + sd[:, None] * ndtri(q)

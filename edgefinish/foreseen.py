@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 from scipy.special import logsumexp, ndtr, ndtri
 
 from .abrasive import GRAIN_UM
-from .burr import MIDDLE_HEIGHT, MIDDLE_RADIUS, BurrPosterior
+from .burr import BurrPosterior
+from .burrheights import MIDDLE_HEIGHT, USUAL_BURR
 from .evidence import Tried
 from .explore import SEED, pick
-from .imagined import USUAL_BURR
 from .intervals import speed_intervals
 from .job import Job
 from .lawfit import LawFit
@@ -167,8 +167,8 @@ class _Plates:
             self.sheet_load, self.plate_load = dose, np.ones((self.count, 1))
         else:
             none, one = np.zeros((self.count, 1)), np.ones((self.count, 1))
-            self.sheet_load = np.concatenate([np.hstack([dose, none]), np.hstack([AREA_LAW * dose, one])])
-            self.plate_load = np.concatenate([np.hstack([one, none]), np.hstack([AREA_LAW * one, one])])
+            self.sheet_load = np.concatenate([np.hstack([dose, none]), np.hstack([layout.coupling * dose, one])])
+            self.plate_load = np.concatenate([np.hstack([one, none]), np.hstack([layout.coupling * one, one])])
         self.responses = 1 + layout.has_removal
         self.known = seen_sheets(fitted, self.seen[self.seen >= 0]) if (self.seen >= 0).any() else None
 
@@ -286,7 +286,8 @@ def _burr_weights(model: LineFit, fitted: BurrPosterior, one: Asked, seen: _Plat
     at = fitted.node_of(len(one.node))
     theta, slope = fitted.theta[at], np.exp(fitted.theta[at, 1])
     effect, sd = (x[at] for x in _burr_sheets(model, fitted, seen.names))
-    level = theta[:, 0] - slope * MIDDLE_RADIUS + (theta[:, 4 + material] if fitted.data.own_levels else 0.0)
+    words = [word if isinstance(word, str) else None for word in plates["burr_severity"]]
+    level = np.column_stack([fitted.levels(material, word)[at] for word in words])
     out = np.zeros((len(truth), len(one.node)))
     own = rng.standard_normal((len(truth), seen.sheet.max() + 1))
     for t, true in enumerate(truth):
@@ -294,7 +295,7 @@ def _burr_weights(model: LineFit, fitted: BurrPosterior, one: Asked, seen: _Plat
             here = mine & (seen.sheet == s)
             x = radius[t, here].ravel()
             h = np.repeat(heights[here], seen.edges)
-            line = level[:, None] + slope[:, None] * (x + theta[:, 2:3] * h)
+            line = np.repeat(level[:, here], seen.edges, 1) + slope[:, None] * (x + theta[:, 2:3] * h)
             line += effect[:, s:s + 1]
             cleared = line[true] + sd[true, s] * own[t, s] + rng.standard_normal(len(x)) > 0
             sign = np.where(cleared, 1.0, -1.0)

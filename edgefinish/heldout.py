@@ -196,14 +196,14 @@ def _predicted_removal(model: LineFit, fitted: LawFit, index: np.ndarray) -> tup
     mean = AREA_LAW * (coef[:, layout.names.dose] @ dose.T + layout.steps_at(coef, position, material, settings))
     mean += coef[:, layout.names.removal] @ layout.removal_columns(settings, material).T
     mean += coef[:, layout.names.removal_position][:, position]
-    rng = np.random.default_rng(SEED)
+    rng, times = np.random.default_rng(SEED), layout.coupling
     sheets, of = np.unique(here["abrasive_sheet"].to_numpy(str), return_inverse=True)
     plate = plates_of(here).of
     level, wear, own = rng.standard_normal((3, len(sheets), len(node)))
     age = here["contact_hours"].to_numpy(float) / WEAR_HOURS
-    mean += (AREA_LAW * level * sheet_sd + own * own_sheet).T[:, of] + AREA_LAW * (wear * wear_sd).T[:, of] * age
+    mean += (times * level * sheet_sd + own * own_sheet).T[:, of] + times * (wear * wear_sd).T[:, of] * age
     level, own = rng.standard_normal((2, plate.max() + 1, len(node)))
-    return node, mean + (AREA_LAW * level * plate_sd + own * own_plate).T[:, plate]
+    return node, mean + (times * level * plate_sd + own * own_plate).T[:, plate]
 
 
 def burr_foreseen(results: Results, left: Left, job: Job) -> tuple[int, int, Floats] | None:
@@ -220,11 +220,13 @@ def burr_foreseen(results: Results, left: Left, job: Job) -> tuple[int, int, Flo
     level, log_slope, ratio, log_sd = theta[:, :4].T
     slope = np.exp(log_slope)[:, None]
     line = level[:, None] + slope * (data.log_radius[mine] - MIDDLE_RADIUS + ratio[:, None] * data.height[mine])
-    levels = fitted.data.own_levels
-    if levels:
+    if fitted.data.own_levels:
         line += theta[:, 4 + pd.Index(known).get_indexer(names[mine])]
+    if data.words:
+        own = pd.Index(fitted.data.words).get_indexer(np.array([*data.words, ""])[data.word[mine]])
+        line += np.where(own < 0, 0.0, theta[:, fitted.data.first_word + own])
     if fitted.data.own_steps:
-        line += theta[:, 4 + levels + data.position[mine]]
+        line += theta[:, fitted.data.first_step + data.position[mine]]
     rng = np.random.default_rng(SEED)
     sheets, of = np.unique(data.sheet[mine], return_inverse=True)
     line += (np.exp(log_sd) * rng.standard_normal((len(sheets), _DRAWS))).T[:, of]

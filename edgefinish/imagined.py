@@ -7,9 +7,8 @@ planned speeds; nothing is said about lines on which it cannot.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -17,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from .abrasive import GRAIN_UM
-from .burr import MIDDLE_HEIGHT
+from .burrheights import MIDDLE_HEIGHT, USUAL_BURR
 from .intervals import speed_intervals
 from .job import Job
 from .laws import AREA_LAW, BURR_OF_EDGE, CURVATURE, FEED, TERMS, WEAR, WEAR_HOURS, Centre, Settings
@@ -33,9 +32,6 @@ NARROW = 0.5
 WORTH = 0.5
 """A job counts on a line where its true window is at least so wide, in logs: fastest over slowest 1.65."""
 CANDIDATES = 4096
-USUAL_BURR: Mapping[str, tuple[float, float]] = MappingProxyType(
-    {"light": (0.05, 0.2), "moderate": (0.2, 0.6), "heavy": (0.6, 1.1)})
-"""Heights before, mm, where the study says none: common practice, no source."""
 _AS_IT_COMES = (0.1, 0.6)
 _OWN = {"removal_edge": 0.12, "removal_plate": 0.04, "removal_sheet": 0.05, "burr_slope": 4.0, "burr_height": 1.6,
         "burr_sheet": 0.5}

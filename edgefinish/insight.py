@@ -13,7 +13,7 @@ from .errors import JobError, Problem
 from .explore import shuffled
 from .job import Job
 from .lawfit import LawFit
-from .laws import AREA_LAW, WEAR_HOURS, wear_columns
+from .laws import WEAR_HOURS, wear_columns
 from .layout import plates_of
 from .linefit import LineFit
 from .rows import Floats
@@ -52,12 +52,13 @@ def burr_law(model: LineFit, job: Job) -> pd.DataFrame:
     fitted = model.burr_fit(job)
     (prior_mean, prior_sd), (mean, sd) = priors_of(fitted.data), fitted.moments()
     materials = [f"{name}: level" for name in sorted(model.materials.unique())] if fitted.data.own_levels else []
+    words = [f"{name} burr" for name in fitted.data.words]
     positions = [f"{name} edges" for name in model.positions] if fitted.data.own_steps else []
     within = "burr cleared" if not job.residual_burr_mm else (
         f"burr within {limit('residual_burr_mm', job.residual_burr_mm, model.units, 'down')}")
     return pd.DataFrame({
         "law": within, "term": ["level", "edge radius, log", "burr height over edge radius", "spread of sheets, log",
-                                *materials, *positions],
+                                *materials, *words, *positions],
         "prior_mean": prior_mean, "prior_sd": prior_sd, "mean": mean, "sd": sd,
         "learned": (1 - sd / prior_sd).round(9).clip(0)})
 
@@ -118,7 +119,7 @@ def response(model: LineFit, job: Job, quantity: str, speed: Floats, hours: Floa
     shared = np.hypot(scatter.shared[promise.node][:, None], scatter.wear[promise.node][:, None] * hours / WEAR_HOURS)
     if removal:
         path, own = promise.removal, promise.removal_scatter
-        shared = np.hypot(AREA_LAW * shared, own.shared[promise.node][:, None])
+        shared = np.hypot(promise.coupling * shared, own.shared[promise.node][:, None])
         scatter = own
     x = np.log(speed / fitted.layout.centre.feed_speed_m_min)
     which, factor = _position_of_draw(model, fitted, job, len(promise.node), position)

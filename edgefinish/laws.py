@@ -95,13 +95,13 @@ def _run_in(age: Floats) -> Floats:
 
 
 TERMS: tuple[Term, ...] = (
-    Term("feed speed", -0.5, 0.25, 0.15, log_feed),
+    Term("feed speed", -0.5, 0.25, 0.25, log_feed),
     Term("curvature in feed speed", 0.0, 0.10, 0.08),
     Term("drum pressure", 0.5, 0.25, 0.15, log_pressure),
     Term("grain size", 0.4, 0.25, 0.15, lambda s, c: np.log(np.asarray(s.grain_um, float) / c.grain_um)),
     Term("thickness", 0.0, 0.15, 0.10, log_thickness),
     Term("passes", 0.5, 0.25, 0.15, lambda s, c: np.log(np.asarray(s.passes, float))),
-    Term("wear per 10 h", -0.15, 0.15, 0.10, lambda s, c: _age(s)),
+    Term("wear per 10 h", -0.15, 0.15, 0.25, lambda s, c: _age(s)),
     Term("early wear", 0.0, 0.15, 0.10, lambda s, c: np.sqrt(_age(s)) - _age(s)),
     Term("running in", 0.0, 0.06, 0.04, lambda s, c: _run_in(_age(s))),
     Term("curvature in drum pressure", 0.0, 0.08, 0.04),

@@ -136,7 +136,7 @@ class Layout:
     `own_steps`, `own_spread`: whether the asked material's positions clearly lie otherwise than the others', and
     whether it clearly scatters otherwise; `kinds`: plates of it,
     each with spreads that may be other than those of the rest; `tilts`: settings to which positions answer
-    each in its own way.
+    each in its own way; `coupling`: how many times removal goes with what sheets and plates do to the radius.
     """
 
     data: MixedData
@@ -155,6 +155,7 @@ class Layout:
     own_spread: bool
     kinds: tuple[PlateKind, ...]
     tilts: tuple[Tilt, ...]
+    coupling: float
 
     @property
     def has_removal(self) -> bool:
@@ -285,12 +286,12 @@ def _middle(values: NDArray[np.float64]) -> float:
 def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Priors | None = None,
             weight: float = 0.0, asked: str | None = None, position_spread: Mapping[str, float] | None = None,
             own_steps: bool = False, own_spread: bool = False, kinds: tuple[PlateKind, ...] = (),
-            tilts: tuple[Tilt, ...] = ()) -> Layout:
+            tilts: tuple[Tilt, ...] = (), coupling: float = AREA_LAW) -> Layout:
     """The mixed model of the edge radius of a log, and of its removal as well where asked for.
 
     Only rows with a reading take part. Priors are those of `TERMS` and of `priors`; with `past`, spreads have a prior
     of which `weight` is that of the past. `asked`: a material of several whose spreads may differ from the others'.
-    `position_spread`, `own_steps`, `own_spread`, `kinds`, `tilts`: see `Layout`.
+    `position_spread`, `own_steps`, `own_spread`, `kinds`, `tilts`, `coupling`: see `Layout`.
     """
     rows, spread = log.rows, dict(position_spread or {})
     readings = [log.reading("edge_radius_mm")] + ([log.reading("removal_um")] if removal else [])
@@ -322,8 +323,9 @@ def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Pr
     plate_columns[:, 0, :n_dose] = dose
     if removal:
         plate_columns[:, 1, n_dose:] = own
+        plate_columns[:, 1, :n_dose] = (AREA_LAW - coupling) * dose  # settings go by the area law whatever sheets do
     at = _onehot(position, n_pos)
-    load = np.column_stack([np.where(is_removal, AREA_LAW, 1.0), is_removal.astype(float)])[:, :effects]
+    load = np.column_stack([np.where(is_removal, coupling, 1.0), is_removal.astype(float)])[:, :effects]
     sheet_load = np.zeros((len(first), effects, 2 + removal))
     sheet_load[:, 0, 0] = 1
     sheet_load[:, 0, 1] = np.asarray(settings.contact_hours) / WEAR_HOURS
@@ -332,7 +334,7 @@ def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Pr
     kin = len(priors.material) if len(materials) > 1 else 0
     is_asked = material == materials.index(asked) if kin and asked in materials else None
     own_plates = _own_plates(is_asked, kinds, rows.iloc[row[first]])
-    by_row = [at * load[:, :1]]
+    by_row = [at * np.where(is_removal, AREA_LAW, 1.0)[:, None]]
     if removal:
         by_row.append(at * is_removal[:, None])
     if is_asked is not None:
@@ -361,7 +363,7 @@ def lay_out(log: TrialLog, *, removal: bool, priors: Priors = STANDARD, past: Pr
         edge_factor=np.where(is_removal, 1.0, [spread.get(positions[i], 1.0) for i in position]) if spread else None)
     names = Names(*map(slice, [0, *ends[:-1].tolist()], ends.tolist()))
     return Layout(data, centre, materials, positions, sheets, plate_list, row, is_removal, order is not None, names,
-                  asked, spread, own_steps, own_spread, kinds, tilts)
+                  asked, spread, own_steps, own_spread, kinds, tilts, coupling)
 
 
 def _own_plates(is_asked: NDArray[np.bool_] | None, kinds: tuple[PlateKind, ...], plates: pd.DataFrame

@@ -11,15 +11,17 @@ import numpy as np
 import pandas as pd
 
 from .abrasive import grain_um
-from .burr import MIDDLE_HEIGHT, SHEET, BurrData, BurrPosterior, fit_burr, future_heights, of_sheets, told_apart
+from .burr import SHEET, BurrData, BurrPosterior, fit_burr, of_sheets, told_apart
+from .burrheights import MIDDLE_HEIGHT, future_heights, usual_height
 from .byburr import BurrStep, burr_step
 from .byplates import kinds_apart, scatter_of
 from .byposition import apart_from, own_spread_stands_out, own_steps_stand_out, spread_by_position, tilts_of
+from .coupling import coupling_of
 from .dose import log_dose
 from .history import WEIGHT, Past, learn, pool
 from .job import Job, Line
 from .lawfit import LawFit
-from .laws import Settings
+from .laws import AREA_LAW, Settings
 from .layout import Layout, Tilt, lay_out, levelled, material_keys, paths, plates_of
 from .pastlaw import STRANGE
 from .platekind import PlateKind
@@ -108,7 +110,8 @@ class LineFit:
                           asked=asked, kinds=kinds, tilts=self.tilts_for(asked))
 
             def as_near(near: LawFit, own_steps: bool, own_spread: bool) -> Layout:
-                layout = lay(position_spread=near.layout.position_spread, own_steps=own_steps, own_spread=own_spread)
+                layout = lay(position_spread=near.layout.position_spread, own_steps=own_steps, own_spread=own_spread,
+                             coupling=near.layout.coupling)
                 return self.past.law.added(layout) if self.past and near.law_as_before else layout
 
             if self.like is not None:
@@ -128,6 +131,10 @@ class LineFit:
                 return LawFit(layout, replace(found, mode=found.mode._replace(settled=settled)), priors)
             layout = lay()
             found = posterior(layout.data, nodes)
+            if removal and (times := coupling_of(lay, found)) != AREA_LAW:
+                lay = partial(lay, coupling=times)
+                layout = lay()
+                found = posterior(layout.data, nodes, found.mode.theta)
             by_position = spread_by_position(layout, found)
             if by_position:
                 layout = lay(position_spread=by_position)
@@ -225,7 +232,7 @@ class LineFit:
             radius_limits=(np.log(low) if low else -np.inf, np.log(high) if high else np.inf),
             removal=removal if job.removal_um else None, removal_scatter=scatters[1] if job.removal_um else None,
             removal_limit=np.log(job.removal_um) if job.removal_um else np.inf,
-            position_spread=layout.spread_of(positions),
+            position_spread=layout.spread_of(positions), coupling=layout.coupling,
             burr=None if job.residual_burr_mm is None else self._burr(job, count))
 
     def step_of_burr(self, fitted: LawFit, job: Job) -> BurrStep | None:
@@ -267,9 +274,12 @@ class LineFit:
 
     def burr_of(self, fitted: BurrPosterior, job: Job, count: int) -> Burr:
         """Draws of a job's burr on a given fit."""
-        level, slope, height = fitted.draws(count, sorted(self.materials.unique()).index(self.material_of(job)))
-        span = self.severities.get(job.burr_severity) if job.burr_severity else None
-        future = future_heights(self.plate_heights(job.burr_severity), span, count)
+        material, word = sorted(self.materials.unique()).index(self.material_of(job)), job.burr_severity
+        level, slope, height = fitted.draws(count, material, word)
+        span = self.severities.get(word) if word else None
+        future = future_heights(self.plate_heights(word), span, count)
+        if word in self._words_alone and span is None:
+            future = np.full((count, 1), usual_height(word, self.severities))
         steps, layout = fitted.steps(count), self.law_for(job).layout
         at = [self.positions.index(layout.positions[i]) for i in self.measured_positions(layout, job)]
         return Burr(level, slope, height[:, None] * future, None if steps is None else steps[:, at])
@@ -319,7 +329,8 @@ class LineFit:
             data = replace(data, sheet_prior=before.data.sheet_prior if before else self._burr_sheets(limit, data))
             if before is not None:
                 data = replace(data, apart=before.data.apart and data.positions == before.data.positions)
-                near = before.data.materials == data.materials and before.data.apart == data.apart
+                near = ((before.data.materials, before.data.words, before.data.apart)
+                        == (data.materials, data.words, data.apart))
                 return fit_burr(data, BURR_REFIT_NODES if near else BURR_NODES, before.mode.theta if near else None)
             found = fit_burr(data, BURR_NODES)
             if not told_apart(found):
@@ -333,33 +344,38 @@ class LineFit:
         key = self._burr_key(job)
         return self._keep(("burr edges", *key), lambda: self._burr_data(*key))
 
-    def _burr_key(self, job: Job) -> tuple[float, str | None, bool]:
-        """What a fit of the burr hangs on: limit, severity where heights are told by words alone, and whose law."""
-        limit, severity, rows = job.residual_burr_mm, job.burr_severity, self.log.rows
-        if limit is None:
+    def _burr_key(self, job: Job) -> tuple[float, bool, bool]:
+        """What a fit of the burr hangs on: limit, whether a word alone tells the job's height, and whose law."""
+        if job.residual_burr_mm is None:
             raise ValueError(f"{job.title}: found no limit on residual burr, wanted one")
-        known = np.isfinite(_height(self.log))
-        by_word = bool(severity) and "burr_severity" in rows and not known[(rows["burr_severity"] == severity)].any()
-        return limit, severity if by_word else None, self.with_removal(job)
+        return job.residual_burr_mm, job.burr_severity in self._words_alone, self.with_removal(job)
+
+    @cached_property
+    def _words_alone(self) -> tuple[str, ...]:
+        """Severities that plates of the log have of which no burr was measured before the run."""
+        rows = self.log.rows
+        if "burr_severity" not in rows:
+            return ()
+        of_word = pd.Series(np.isfinite(_height(self.log))).groupby(rows["burr_severity"].to_numpy()).any()
+        return tuple(of_word.index[~of_word])
 
     def tells_burr(self, job: Job) -> np.ndarray:
         """Which rows tell whether burr is within the job's limit, (n,); of the job's severity alone where only words
-        tell heights."""
-        return self._cleared(*self._burr_key(job)[:2])[1]
+        tell heights: no other tells at which settings that burr was run."""
+        limit, by_words, _ = self._burr_key(job)
+        known = self.cleared(limit)[1]
+        return known & (self.log.rows["burr_severity"] == job.burr_severity).to_numpy() if by_words else known
 
-    def _cleared(self, limit: float, severity: str | None) -> tuple[np.ndarray, np.ndarray]:
-        """`cleared`, of rows of one severity alone where one is given."""
-        cleared, known = self.cleared(limit)
-        return cleared, known & (self.log.rows["burr_severity"] == severity).to_numpy() if severity else known
-
-    def _burr_data(self, limit: float, severity: str | None, removal: bool = False) -> BurrData:
+    def _burr_data(self, limit: float, by_words: bool, removal: bool = False) -> BurrData:
         rows = self.log.rows
-        cleared, known = self._cleared(limit, severity)
-        height = _height(self.log)
+        cleared, known = self.cleared(limit)
+        height, word, words = _height(self.log), np.full(len(rows), -1), self._words_alone if by_words else ()
         if "burr_severity" in rows:
-            for word, (low, high) in self.severities.items():
-                here = np.isnan(height) & (rows["burr_severity"] == word).to_numpy()
-                height[here] = np.log((low + high) / 2) - MIDDLE_HEIGHT
+            for name in {*self.severities, *words}:
+                here = np.isnan(height) & (rows["burr_severity"] == name).to_numpy()
+                height[here] = usual_height(name, self.severities)
+            words = words if rows["burr_severity"].nunique(dropna=False) > 1 else ()
+            word = pd.Index(words).get_indexer(rows["burr_severity"])
             typical = pd.Series(height).groupby(rows["burr_severity"].to_numpy()).transform("median").to_numpy()
             height = np.where(np.isnan(height), typical, height)
         height = np.where(np.isnan(height), 0.0, height)
@@ -372,7 +388,8 @@ class LineFit:
         order = np.lexsort((position, cleared, radius, height, material, sheet))
         order = order[known[order]]
         return BurrData(order, cleared[order], radius[order], height[order], sheet[order], material[order], len(names),
-                        position=position[order], positions=len(self.positions))
+                        position=position[order], positions=len(self.positions),
+                        word=word[order], words=words)
 
     def _burr_sheets(self, limit: float, data: BurrData) -> Spread:
         """Prior of the burr's own spread of sheets: the standard, or what earlier logs with burr readings show."""
@@ -385,7 +402,7 @@ class LineFit:
         for log in self.history:
             past = LineFit(log, severities=self.severities)
             if "residual_burr_mm" in log.rows and past.cleared(limit)[1].any():
-                fitted = fit_burr(past._burr_data(limit, None))
+                fitted = fit_burr(past._burr_data(limit, by_words=False))
                 fits.append((fitted.theta[:, 3], fitted.weight))
         return fits
 

@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.special import ndtr
 
-from .laws import STRAIGHT_WEAR, wear_columns
+from .laws import AREA_LAW, STRAIGHT_WEAR, wear_columns
 from .rows import Floats, Store
 from .scatter import Scatter
 
@@ -153,7 +153,8 @@ class Promise:
 
     `speeds`: least and greatest x (log feed over centre) that may be promised; `hours` the span of sheet age;
     `radius_limits` log mm, ±inf where there is none; `removal_limit` log µm, inf where there is none.
-    `position_spread` (positions,): how many times as much edges scatter at each position; None where all are alike.
+    `position_spread` (positions,): how many times as much edges scatter at each position; None where all are alike;
+    `coupling`: how many times removal goes with what sheets and plates do to the radius.
     """
 
     node: np.ndarray
@@ -167,6 +168,7 @@ class Promise:
     removal_limit: float = np.inf
     burr: Burr | None = None
     position_spread: Floats | None = None
+    coupling: float = AREA_LAW
 
     def few(self, count: int) -> slice:
         """About `count` of the draws, evenly spread over the nodes."""

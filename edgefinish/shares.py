@@ -10,7 +10,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy.special import ndtr, stdtr
 
-from .laws import AREA_LAW, BURR_OF_EDGE, WEAR_HOURS, wear_columns
+from .laws import BURR_OF_EDGE, WEAR_HOURS, wear_columns
 from .promise import Alike, Burr, Path, Promise
 from .rows import BATCH, Floats
 from .scatter import WEIGHTS
@@ -119,7 +119,7 @@ class Shares:
         rise = rise * slope[:, None]
         if self.removal is not None and promise.removal is not None:
             mean, slope = _mean(promise.removal, x, rows, worn, position)
-            part, part_rise = self.removal.at(mean[:, None] + AREA_LAW * shift, rows)
+            part, part_rise = self.removal.at(mean[:, None] + promise.coupling * shift, rows)
             rise = rise * part + share * part_rise * slope[:, None]
             share = share * part
         return share @ _GH_W, rise @ _GH_W
