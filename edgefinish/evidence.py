@@ -17,7 +17,7 @@ from .linefit import LineFit
 from .rows import Floats
 from .units import QUANTITIES, shown, unit_of
 from .window import LEAST_WIDTH, NARROWEST
-from .wording import hours, limit, percent
+from .wording import count, hours, limit, listed, percent
 
 FEWEST_SHEETS = 3
 FEWEST_READINGS = 8
@@ -100,27 +100,40 @@ def limited(job: Job) -> tuple[str, ...]:
 
 
 def run_next(model: LineFit, job: Job, speeds: Floats | tuple[float, ...], sheets: int, plates: int = 3) -> str:
-    """What to run, in one sentence: plates, their thickness and burr where the log has several, sheets, grit, pressure,
-    speeds."""
+    """What to run, in one sentence: which plates, sheets, grit, pressure, speeds."""
     system = model.units
     # a pair that rounds to one shown speed is one
     texts = list(dict.fromkeys(shown("feed_speed_m_min", float(v), system).split()[0] for v in speeds))
-    listed = texts[0] if len(texts) == 1 else ", ".join(texts[:-1]) + " and " + texts[-1]
     new = f"each of {sheets} new {job.grit} sheets" if sheets > 1 else f"1 new {job.grit} sheet"
-    passes = f"{job.passes} passes, " if job.passes > 1 else ""
+    passes = f"{count(job.passes, 'pass', 'passes')}, " if job.passes > 1 or _else_in_log(model, job, "passes") else ""
     where = "spread over" if job.sheet_hours[1] > job.sheet_hours[0] else "at"
     ages = f"{where} {hours(job).removesuffix(' h')} contact hours" if job.sheet_hours[1] else "while fresh"
-    thick = f", {shown('thickness_mm', job.thickness_mm, system)} thick" if _several(model, "thickness_mm") else ""
-    burr = f", with {job.burr_severity} burr" if job.burr_severity and _several(model, "burr_severity") else ""
-    return (f"Run {plates} plates of {job.material}{thick}{burr}{',' if thick or burr else ''} on {new} at "
-            f"{shown('drum_pressure_kPa', job.drum_pressure_kPa, system)}, {listed} "
+    return (f"Run {plates} plates of {plates_meant(model, job)} on {new} at "
+            f"{shown('drum_pressure_kPa', job.drum_pressure_kPa, system)}, {listed(texts)} "
             f"{unit_of('feed_speed_m_min', system)}, {passes}{ages}.")
 
 
-def _several(model: LineFit, name: str) -> bool:
-    """Whether a column of the log names more than one thing."""
-    rows = model.log.rows
-    return model._keep(("several", name), lambda: name in rows and rows[name].nunique() > 1)
+def plates_meant(model: LineFit, job: Job) -> str:
+    """Which plates a job is about: its material, and of cut, thickness and burr whatever the log has not, or not alone.
+    """
+    parts = [f"cut by {job.cut_process}" if _else_in_log(model, job, "cut_process") else "",
+             f"{shown('thickness_mm', job.thickness_mm, model.units)} thick"
+             if _else_in_log(model, job, "thickness_mm") else "",
+             f"with {job.burr_severity} burr" if _else_in_log(model, job, "burr_severity") else ""]
+    return ", ".join(filter(None, (job.material, *parts))) + ("," if any(parts) else "")
+
+
+def _else_in_log(model: LineFit, job: Job, name: str) -> bool:
+    """Whether the job says something that not every row of the log says too."""
+    asked, rows = getattr(job, name), model.log.rows
+
+    def look() -> bool:
+        if name not in rows:
+            return True
+        if isinstance(asked, str):
+            return not bool((rows[name] == asked).all())
+        return bool((np.abs(rows[name].to_numpy(float) / asked - 1) > ROUNDING).any())
+    return asked is not None and model._keep(("else in log", name, asked), look)
 
 
 def _three(model: LineFit, tried: Tried) -> Floats:
@@ -317,11 +330,11 @@ def unread(model: LineFit, job: Job) -> list[str]:
         if asked is None:
             continue
         reading = log.reading(name)
-        count = int(((reading.side == 0) & np.isfinite(reading.value) & here).sum())
-        if count < FEWEST_READINGS:
-            edges = f"{count} edge{'' if count == 1 else 's'}"
-            found.append(f"{QUANTITIES[name].label.capitalize()} was measured on {edges} of {job.material}; fewer than "
-                         f"{FEWEST_READINGS} tell nothing of its spread. Measure it on each edge.")
+        read = int(((reading.side == 0) & np.isfinite(reading.value) & here).sum())
+        if read < FEWEST_READINGS:
+            found.append(f"{QUANTITIES[name].label.capitalize()} was measured on {count(read, 'edge')} of "
+                         f"{job.material}; fewer than {FEWEST_READINGS} tell nothing of its spread. Measure it on "
+                         "each edge.")
         else:
             at = np.flatnonzero((reading.side == 0) & np.isfinite(reading.value) & here)
             found += model._keep(("alike", name, model.material_of(job)), partial(_alike, model, job, name, at))

@@ -241,7 +241,7 @@ def _beyond(model: LineFit, job: Job, one: _Limit, best: int) -> _Way | None:
 
 def _no_speed_will_do(model: LineFit, job: Job, speeds: Floats, way: _Way | None, hopeless: bool) -> str:
     """What to change, and what to run, where no tried speed will do."""
-    age = job.sheet_hours
+    age, plates = job.sheet_hours, evidence.plates_meant(model, job)
     shorter = f", or ask for a shorter span of sheet age than {hours(job)}" if age[1] > age[0] else ""
     if way is None and not hopeless:
         return ("By these trials no tried speed will do. Widen the limits, or ask for "
@@ -250,14 +250,14 @@ def _no_speed_will_do(model: LineFit, job: Job, speeds: Floats, way: _Way | None
     if way is None:
         middle = shown("feed_speed_m_min", float(speeds[len(speeds) // 2]), model.units)
         return ("By these trials no tried speed will do, and the same plates again would not change it. Run 3 plates "
-                f"of {job.material} on each of 2 new sheets at {middle} with another pressure, grit or number of "
+                f"of {plates} on each of 2 new sheets at {middle} with another pressure, grit or number of "
                 f"passes. Or widen the limits{shorter}.")
     if len(way.speeds):
         what = (f"the best is the {way.last}, and a {way.last.replace('est', 'er')} one may. "
                 f"{evidence.run_next(model, job, speeds, 2)} Else run {way.settings}")
     else:
         last = float(speeds[0 if way.last == "slowest" else -1])
-        what = (f"the best is the {way.last}. Run {way.settings}: 3 plates of {job.material} on each of 2 new sheets "
+        what = (f"the best is the {way.last}. Run {way.settings}: 3 plates of {plates} on each of 2 new sheets "
                 f"at {shown('feed_speed_m_min', last, model.units)}")
     return f"By these trials no tried speed will do: {what}. Or widen the limits{shorter}."
 

@@ -216,6 +216,21 @@ def test_beyond_what_was_run_is_not_enough_evidence(change, word):
     assert last.startswith("Run ") and "plates" in last and "sheet" in last and "kPa" in last and "m/min" in last
 
 
+@pytest.mark.parametrize(("of_log", "asked", "named"), [
+    ({"thickness_mm": 6}, {"thickness_mm": 10}, "of S355, 10 mm thick, on each"),
+    ({"burr_severity": "light"}, {"burr_severity": "heavy"}, "of S355, with heavy burr, on each"),
+    ({"burr_severity": None}, {"burr_severity": "light", "grit": "P36"}, "of S355, with light burr, on each"),
+    ({"cut_process": "laser"}, {"cut_process": "plasma"}, "of S355, cut by plasma, on each"),
+    ({"passes": 2}, {"passes": 1}, " m/min, 1 pass, spread"),
+    ({}, {"grit": "P36"}, "of S355 on each")])
+def test_plates_that_are_asked_for_are_named_by_what_the_log_has_not(of_log, asked, named):
+    """All plates of the log are alike in it, and the job's are not: plates like those would tell nothing."""
+    rows = trial().assign(**({"burr_severity": "light", "thickness_mm": 10, "passes": 1} | of_log))
+    job = replace(radius_job(), **({"thickness_mm": float(rows["thickness_mm"].iloc[0])} | asked))
+    window = ef.fit(ef.read_log(rows)).window(job)
+    assert window.verdict == "not enough evidence" and named in window.reasons[-1], window.reasons
+
+
 def test_fewer_than_three_sheets_is_not_enough_evidence():
     two = trial()[trial()["abrasive_sheet"].isin(sorted(trial()["abrasive_sheet"].unique())[:2])]
     window = ef.fit(ef.read_log(two)).window(radius_job())

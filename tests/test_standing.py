@@ -306,10 +306,10 @@ def test_where_a_plate_alone_may_hold_no_other_limits_are_asked_for():
     ((0.75, None), False, None, "the best is the slowest, and a slower one may. Run 3 plates of S355, 10 mm thick, on "
      "each of 2 new P80 sheets at 60 kPa, 1.6, 1.9 and 2.4 m/min"),
     ((0.75, None), False, 2.4, "the best is the slowest. Run a higher drum pressure, a coarser grit or one pass more: "
-     "3 plates of S355 on each of 2 new sheets at 2.4 m/min"),
+     "3 plates of S355, 10 mm thick, on each of 2 new sheets at 2.4 m/min"),
     ((None, 0.12), True, None, "the best is the fastest, and a faster one may."),
-    ((0.35, 0.36), False, None, "the same plates again would not change it. Run 3 plates of S355 on each of 2 new "
-     "sheets at")])
+    ((0.35, 0.36), False, None, "the same plates again would not change it. Run 3 plates of S355, 10 mm thick, on "
+     "each of 2 new sheets at")])
 def test_where_no_speed_will_do_what_would_is_named(limits, fastest, least, says):
     """Of plates that got too little at the slowest speed no more are run as slow: what gives them more is named."""
     rows = LOG if fastest else LOG[LOG["feed_speed_m_min"] > 2.3]
