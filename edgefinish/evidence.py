@@ -10,6 +10,7 @@ from typing import NamedTuple, Self
 import numpy as np
 import pandas as pd
 
+from .beyondline import beyond_line
 from .errors import nearest
 from .job import Job
 from .layout import plates_of
@@ -164,7 +165,7 @@ def gaps(model: LineFit, job: Job, tried: Tried) -> list[str]:
     What no trial can tell or the line cannot run is no matter for a trial: that comes first, with what to change, and
     ends it.
     """
-    unable = [*_beyond_any_trial(job), *beyond_line(model, job)]
+    unable = [*_beyond_any_trial(job), *cannot_run(model, job)]
     key = ("run", job.material, job.cut_process, limited(job), job.residual_burr_mm, job.burr_severity)
     run = model._keep(key, partial(_look, model, job))
     last = run.last or _not_read_there(model, job, model._keep(("read", *key), partial(_readings, model, job)))
@@ -305,20 +306,11 @@ def _beyond_any_trial(job: Job) -> list[str]:
             for what, value, most in asked if value > most]
 
 
-def beyond_line(model: LineFit, job: Job) -> list[str]:
+def cannot_run(model: LineFit, job: Job) -> list[str]:
     """What the job asks and the line, by its study, cannot run: one sentence each, with what to do."""
-    line, system, found = model.line, model.units, []
-    if line.grits and job.grit not in line.grits:
-        found.append(f"The line has no grit {job.grit}, only {', '.join(line.grits)}: change the job's grit, or add "
-                     f"{job.grit} to the line's grits in the study if it can be run.")
-    if line.drum_pressure_kPa:
-        low, high = line.drum_pressure_kPa
-        if not low <= job.drum_pressure_kPa <= high:
-            found.append(f"The line cannot run a drum pressure of "
-                         f"{shown('drum_pressure_kPa', job.drum_pressure_kPa, system)}, only "
-                         f"{shown('drum_pressure_kPa', low, system)} to {shown('drum_pressure_kPa', high, system)}: "
-                         "change the job's drum pressure, or correct the line's limits in the study.")
-    return found
+    words = {"grit": "The line has no grit", "drum_pressure_kPa": "The line cannot run a drum pressure of"}
+    return [f"{words[one.name]} {one.asked}, only {one.able}: {one.remedy}."
+            for one in beyond_line(model.line, job, model.units)]
 
 
 def unread(model: LineFit, job: Job) -> list[str]:
