@@ -28,6 +28,9 @@ MOST_SHARE, MOST_CONFIDENCE = 0.999, 0.995
 """Beyond them windows rest on the far tail that is assumed of edges, and on the few draws that lie farthest out: asked
 for a confidence of 0.999, windows failed in up to 2.4 times as many of a hundred thousand draws as they may, for 0.995
 in 1.2 times as many."""
+SLOWEST, FASTEST = "the slowest speed tried", "the fastest speed tried"
+FURTHER = 1.5
+"""So many times beyond the last tried speed, and no farther, goes what is run next."""
 SETTINGS = ("drum_pressure_kPa", "thickness_mm", "passes")
 ROUNDING = 0.01
 """A setting this near to what was run counts as run: gauges and unit conversions round."""
@@ -76,7 +79,7 @@ class Tried:
             return float(feed[int(slow)]), float(feed[-1 - int(fast)]), slow, fast
         low, high, *alone = model._keep(("speeds", limited(job), model.material_of(job)), look)
         more = " on more than one plate"
-        why = [f"the slowest speed tried{more * alone[0]}", f"the fastest speed tried{more * alone[1]}"]
+        why = [f"{SLOWEST}{more * alone[0]}", f"{FASTEST}{more * alone[1]}"]
         if model.line.feed_speed_m_min:
             least, most = model.line.feed_speed_m_min
             if least > low:
@@ -143,7 +146,7 @@ def _three(model: LineFit, tried: Tried) -> Floats:
     if tried.narrow:
         least, most = model.line.feed_speed_m_min or (0.0, np.inf)
         near = min(max(low, least), most)
-        low, high = max(near / 1.5, least), min(near * 1.5, most)
+        low, high = max(near / FURTHER, least), min(near * FURTHER, most)
     return np.geomspace(low, high, 3)
 
 
@@ -165,11 +168,11 @@ def gaps(model: LineFit, job: Job, tried: Tried) -> list[str]:
     What no trial can tell or the line cannot run is no matter for a trial: that comes first, with what to change, and
     ends it.
     """
-    unable = [*_beyond_any_trial(job), *cannot_run(model, job)]
+    beyond = unable(model, job)
     key = ("run", job.material, job.cut_process, limited(job), job.residual_burr_mm, job.burr_severity)
     run = model._keep(key, partial(_look, model, job))
     last = run.last or _not_read_there(model, job, model._keep(("read", *key), partial(_readings, model, job)))
-    found = [*unable, *run.first, *(_outside(model, job, run) if run.spans else []), *last]
+    found = [*beyond, *run.first, *(_outside(model, job, run) if run.spans else []), *last]
     if tried.low > tried.high:
         found.append("No speed within the line's limits was tried.")
     elif tried.low == tried.high:
@@ -179,9 +182,14 @@ def gaps(model: LineFit, job: Job, tried: Tried) -> list[str]:
         found.append(f"The speeds tried within the line's limits lie within {apart}, about "
                      f"{shown('feed_speed_m_min', tried.low, model.units)}: less than the {percent(NARROWEST - 1)} "
                      "that a window has to span for a drive to hold it.")
-    if found and not unable:
+    if found and not beyond:
         found.append(run_next(model, job, _three(model, tried), max(FEWEST_SHEETS - run.sheets, FEWEST_SHEETS)))
     return found
+
+
+def unable(model: LineFit, job: Job) -> list[str]:
+    """What of a job no trial can tell, or the line cannot run: one sentence each, with what to do."""
+    return [*_beyond_any_trial(job), *cannot_run(model, job)]
 
 
 def unsettled(model: LineFit, job: Job, tried: Tried) -> list[str]:

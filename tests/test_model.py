@@ -243,6 +243,25 @@ def test_a_band_that_no_speed_meets_is_no_window():
     assert "At about the best speed" in window.reasons[0]
 
 
+def test_how_likely_a_window_is_stands_with_a_refusal():
+    """The share of the draws that have an interval wide enough to be one, to a tenth; counted here draw by draw."""
+    shares = set()
+    for most in (0.42, 0.44, 0.46, 0.48, 0.5, 0.52):
+        job = replace(radius_job(), edge_radius_mm=(0.2, most), confidence=0.95)
+        window = model().window(job)
+        if window.verdict != "not enough evidence":
+            continue
+        tried = sorted(trial()["feed_speed_m_min"])
+        low, high = speed_intervals(model().promise(job, (tried[0], tried[-1])), job.share)
+        possible = float((high - low >= np.log(1.05)).mean())
+        share = "nearly all" if possible >= 0.95 else f"some {max(round(possible, 1), 0.1):.0%}".replace("%", "\u00a0%")
+        start = "a window may be there" if possible >= 0.5 else "perhaps a window is there"
+        assert f"These trials cannot tell: {start}, in {share} of what they leave possible" in window.reasons[-1]
+        assert window.reasons[-1].endswith(window.remedies[-1]) and window.remedies[-1].startswith("Run 3 plates")
+        shares.add(share)
+    assert len(shares) > 1, shares
+
+
 def test_limits_of_the_line_are_kept():
     free = model().window(radius_job())
     middle = float(np.sqrt(free.low_m_min * free.high_m_min))
