@@ -48,7 +48,7 @@ def next_said(model: LineFit, windows: Sequence[SpeedWindow], gained: pd.DataFra
                 "out: a single trial may gain more, or nothing; a window that was too wide comes out narrower, or is "
                 "lost.")
     if too_little is not None:
-        some = f" for the {count(len(gained), 'job')} with a window or an even chance of one"
+        some = f" for {len(gained)} of {len(windows)} jobs, with a window or an even chance of one"
         stop = f"{'Beyond those plates, stop' if besides else 'Stop'}{some if len(gained) < len(windows) else ''}"
         return " ".join(filter(None, (
             besides, f"{stop}: from plates at the speeds tried no window is expected to gain what can be set on the "
@@ -65,4 +65,4 @@ def next_said(model: LineFit, windows: Sequence[SpeedWindow], gained: pd.DataFra
 
 
 def _shown(m_min: float, units: System) -> str:
-    return f"{float(in_shown('feed_speed_m_min', m_min, units)):.2g} {unit_of('feed_speed_m_min', units)}"
+    return f"{round(float(in_shown('feed_speed_m_min', m_min, units)), 2):.2g} {unit_of('feed_speed_m_min', units)}"
