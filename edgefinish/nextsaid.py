@@ -10,7 +10,7 @@ from .job import SpeedWindow
 from .linefit import LineFit
 from .sheetgroups import SHARED, meet_anew
 from .units import System, in_shown, unit_of
-from .wording import count
+from .wording import count, listed
 
 
 def asked_besides(windows: Sequence[SpeedWindow]) -> str:
@@ -24,13 +24,15 @@ def asked_besides(windows: Sequence[SpeedWindow]) -> str:
     '1 job without a window asks for plates of its own: those stand with it, and come first.'
     """
     asking = [w.verdict == "window" for w in windows if any("plates" in remedy for remedy in w.remedies)]
-    found = []
-    for number, what, whose in ((asking.count(False), "job", ("its own", "their own")),
-                                (asking.count(True), "window", ("what was not run, or seldom",) * 2)):
-        who = count(number, what) + (" without a window" if what == "job" else "")
-        ask, own, them = ("asks", whose[0], "it") if number == 1 else ("ask", whose[1], "them")
-        found += [f"{who} {ask} for plates of {own}: those stand with {them}, and come first."] if number else []
-    return " ".join(found)
+    refused, issued, found = asking.count(False), asking.count(True), []
+    if refused:
+        ask = "asks for plates of its" if refused == 1 else "ask for plates of their"
+        found.append(f"{count(refused, 'job')} without a window {ask} own")
+    if issued:
+        found.append(f"{count(issued, 'window')} {'asks' if issued == 1 else 'ask'} for plates of what was not run, or "
+                     "seldom")
+    them = "it" if len(asking) == 1 else "them"
+    return f"{listed(found)}: those stand with {them}, and come first." if found else ""
 
 
 def next_said(model: LineFit, windows: Sequence[SpeedWindow], gained: pd.DataFrame, options: pd.DataFrame,
@@ -56,8 +58,8 @@ def next_said(model: LineFit, windows: Sequence[SpeedWindow], gained: pd.DataFra
     best, (new, heavy) = gained.loc[gained["gain_m_min"].idxmax()], chosen
     sheets = f"with {count(new, 'new sheet')}" if new else "on the old sheets"
     burr = ", every second with heavy burr" if heavy else ""
-    run = (f"{'Then run' if besides else 'Run'} {what} {sheets}{burr}; {best['job']} gains most, on average about "
-           f"{_shown(best['gain_m_min'], model.units)}.")
+    run = (f"{'For wider windows run' if besides else 'Run'} {what} {sheets}{burr}; {best['job']} gains most, on "
+           f"average about {_shown(best['gain_m_min'], model.units)}.")
     return " ".join(filter(None, (
         besides, run, expected,
         "Fit again after them, and stop when the windows are as wide as you decided beforehand.",

@@ -261,6 +261,10 @@ def test_windows_that_ask_for_plates_of_their_own_are_not_passed_over():
     asking = replace(issued[0], reasons=(*issued[0].reasons, remark.text), remedies=("", "", remark.remedy))
     says = "1 window asks for plates of what was not run, or seldom: those stand with it, and come first."
     assert asked_besides(issued) == "" and asked_besides((asking, issued[1])) == says
+    refused = [replace(asking, verdict="not enough evidence")] * 2
+    assert asked_besides((asking, *refused)) == (
+        "2 jobs without a window ask for plates of their own and 1 window asks for plates of what was not run, or "
+        "seldom: those stand with them, and come first.")
     text = page_text(pages.report_of(replace(demo, windows=(asking, issued[1]))))
     assert f"The trials are enough to judge every job. {says}" in text
 

@@ -109,7 +109,7 @@ def test_the_report_proposes_plates_where_the_study_asks(tmp_path):
     said = more_plates_said(asked)
     assert heading in report_html(asked)
     assert said.startswith(asked_besides(asked.windows) + " ") and "those stand with them, and come first. " in said
-    assert "Then run 3 more plates" in said or "Beyond those plates, stop:" in said
+    assert "For wider windows run 3 more plates" in said or "Beyond those plates, stop:" in said
     assert "Expected of 3 more plates" in said
     assert more_plates(silent) is None
     with pytest.raises(ef.StudyError, match="a whole number from 1 to 6"):
@@ -199,7 +199,7 @@ def test_plates_are_proposed_where_a_window_is_likely_but_not_sure():
 
     assert window.remedies[-1].startswith("Run 3 plates") and not any(window.remedies[:-1])
     first = "1 job without a window asks for plates of its own: those stand with it, and come first."
-    assert told.said.startswith(f"{first} Then run 6 more plates")
+    assert told.said.startswith(f"{first} For wider windows run 6 more plates")
     hopeless = ef.Job(**{f.name: getattr(job, f.name) for f in fields(ef.Job)} | {"grit": "P36"})
     few = ef.next_plates(model, [hopeless, tight], plates=1, only_new=0)
     assert few.stop and few.said.startswith(
