@@ -69,10 +69,12 @@ def without_address(text: str) -> str:
 
 
 def nearest(word: str, known: Sequence[str]) -> str:
-    """The hint for a misspelt word, or nothing.
+    """The hint for a misspelt word, or for the first word of one name alone; or nothing.
 
-    >>> nearest("feed_sped_m_min", ["feed_speed_m_min", "grit"])
-    'did you mean feed_speed_m_min?'
+    >>> nearest("feed_sped_m_min", ["feed_speed_m_min", "grit"]), nearest("burr", ["burr_severity", "grit"])
+    ('did you mean feed_speed_m_min?', 'did you mean burr_severity?')
     """
-    near = get_close_matches(str(word), [str(k) for k in known], n=1, cutoff=0.6)
+    names = [str(k) for k in known]
+    begun = [k for k in names if k.startswith(f"{word}_")]
+    near = get_close_matches(str(word), names, n=1, cutoff=0.6) or (begun if len(begun) == 1 else [])
     return f"did you mean {near[0]}?" if near else ""

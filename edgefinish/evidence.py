@@ -10,6 +10,7 @@ from typing import NamedTuple, Self
 import numpy as np
 import pandas as pd
 
+from .beyondline import beyond_line
 from .errors import nearest
 from .job import Job
 from .layout import plates_of
@@ -17,7 +18,7 @@ from .linefit import LineFit
 from .rows import Floats
 from .units import QUANTITIES, shown, unit_of
 from .window import LEAST_WIDTH, NARROWEST
-from .wording import hours, limit, percent
+from .wording import count, hours, limit, listed, percent
 
 FEWEST_SHEETS = 3
 FEWEST_READINGS = 8
@@ -27,6 +28,9 @@ MOST_SHARE, MOST_CONFIDENCE = 0.999, 0.995
 """Beyond them windows rest on the far tail that is assumed of edges, and on the few draws that lie farthest out: asked
 for a confidence of 0.999, windows failed in up to 2.4 times as many of a hundred thousand draws as they may, for 0.995
 in 1.2 times as many."""
+SLOWEST, FASTEST = "the slowest speed tried", "the fastest speed tried"
+FURTHER = 1.5
+"""So many times beyond the last tried speed, and no farther, goes what is run next."""
 SETTINGS = ("drum_pressure_kPa", "thickness_mm", "passes")
 ROUNDING = 0.01
 """A setting this near to what was run counts as run: gauges and unit conversions round."""
@@ -75,7 +79,7 @@ class Tried:
             return float(feed[int(slow)]), float(feed[-1 - int(fast)]), slow, fast
         low, high, *alone = model._keep(("speeds", limited(job), model.material_of(job)), look)
         more = " on more than one plate"
-        why = [f"the slowest speed tried{more * alone[0]}", f"the fastest speed tried{more * alone[1]}"]
+        why = [f"{SLOWEST}{more * alone[0]}", f"{FASTEST}{more * alone[1]}"]
         if model.line.feed_speed_m_min:
             least, most = model.line.feed_speed_m_min
             if least > low:
@@ -100,27 +104,40 @@ def limited(job: Job) -> tuple[str, ...]:
 
 
 def run_next(model: LineFit, job: Job, speeds: Floats | tuple[float, ...], sheets: int, plates: int = 3) -> str:
-    """What to run, in one sentence: plates, their thickness and burr where the log has several, sheets, grit, pressure,
-    speeds."""
+    """What to run, in one sentence: which plates, sheets, grit, pressure, speeds."""
     system = model.units
     # a pair that rounds to one shown speed is one
     texts = list(dict.fromkeys(shown("feed_speed_m_min", float(v), system).split()[0] for v in speeds))
-    listed = texts[0] if len(texts) == 1 else ", ".join(texts[:-1]) + " and " + texts[-1]
     new = f"each of {sheets} new {job.grit} sheets" if sheets > 1 else f"1 new {job.grit} sheet"
-    passes = f"{job.passes} passes, " if job.passes > 1 else ""
+    passes = f"{count(job.passes, 'pass', 'passes')}, " if job.passes > 1 or _else_in_log(model, job, "passes") else ""
     where = "spread over" if job.sheet_hours[1] > job.sheet_hours[0] else "at"
     ages = f"{where} {hours(job).removesuffix(' h')} contact hours" if job.sheet_hours[1] else "while fresh"
-    thick = f", {shown('thickness_mm', job.thickness_mm, system)} thick" if _several(model, "thickness_mm") else ""
-    burr = f", with {job.burr_severity} burr" if job.burr_severity and _several(model, "burr_severity") else ""
-    return (f"Run {plates} plates of {job.material}{thick}{burr}{',' if thick or burr else ''} on {new} at "
-            f"{shown('drum_pressure_kPa', job.drum_pressure_kPa, system)}, {listed} "
+    return (f"Run {plates} plates of {plates_meant(model, job)} on {new} at "
+            f"{shown('drum_pressure_kPa', job.drum_pressure_kPa, system)}, {listed(texts)} "
             f"{unit_of('feed_speed_m_min', system)}, {passes}{ages}.")
 
 
-def _several(model: LineFit, name: str) -> bool:
-    """Whether a column of the log names more than one thing."""
-    rows = model.log.rows
-    return model._keep(("several", name), lambda: name in rows and rows[name].nunique() > 1)
+def plates_meant(model: LineFit, job: Job) -> str:
+    """Which plates a job is about: its material, and of cut, thickness and burr whatever the log has not, or not alone.
+    """
+    parts = [f"cut by {job.cut_process}" if _else_in_log(model, job, "cut_process") else "",
+             f"{shown('thickness_mm', job.thickness_mm, model.units)} thick"
+             if _else_in_log(model, job, "thickness_mm") else "",
+             f"with {job.burr_severity} burr" if _else_in_log(model, job, "burr_severity") else ""]
+    return ", ".join(filter(None, (job.material, *parts))) + ("," if any(parts) else "")
+
+
+def _else_in_log(model: LineFit, job: Job, name: str) -> bool:
+    """Whether the job says something that not every row of the log says too."""
+    asked, rows = getattr(job, name), model.log.rows
+
+    def look() -> bool:
+        if name not in rows:
+            return True
+        if isinstance(asked, str):
+            return not bool((rows[name] == asked).all())
+        return bool((np.abs(rows[name].to_numpy(float) / asked - 1) > ROUNDING).any())
+    return asked is not None and model._keep(("else in log", name, asked), look)
 
 
 def _three(model: LineFit, tried: Tried) -> Floats:
@@ -129,7 +146,7 @@ def _three(model: LineFit, tried: Tried) -> Floats:
     if tried.narrow:
         least, most = model.line.feed_speed_m_min or (0.0, np.inf)
         near = min(max(low, least), most)
-        low, high = max(near / 1.5, least), min(near * 1.5, most)
+        low, high = max(near / FURTHER, least), min(near * FURTHER, most)
     return np.geomspace(low, high, 3)
 
 
@@ -151,11 +168,11 @@ def gaps(model: LineFit, job: Job, tried: Tried) -> list[str]:
     What no trial can tell or the line cannot run is no matter for a trial: that comes first, with what to change, and
     ends it.
     """
-    unable = [*_beyond_any_trial(job), *beyond_line(model, job)]
+    beyond = unable(model, job)
     key = ("run", job.material, job.cut_process, limited(job), job.residual_burr_mm, job.burr_severity)
     run = model._keep(key, partial(_look, model, job))
     last = run.last or _not_read_there(model, job, model._keep(("read", *key), partial(_readings, model, job)))
-    found = [*unable, *run.first, *(_outside(model, job, run) if run.spans else []), *last]
+    found = [*beyond, *run.first, *(_outside(model, job, run) if run.spans else []), *last]
     if tried.low > tried.high:
         found.append("No speed within the line's limits was tried.")
     elif tried.low == tried.high:
@@ -165,9 +182,14 @@ def gaps(model: LineFit, job: Job, tried: Tried) -> list[str]:
         found.append(f"The speeds tried within the line's limits lie within {apart}, about "
                      f"{shown('feed_speed_m_min', tried.low, model.units)}: less than the {percent(NARROWEST - 1)} "
                      "that a window has to span for a drive to hold it.")
-    if found and not unable:
+    if found and not beyond:
         found.append(run_next(model, job, _three(model, tried), max(FEWEST_SHEETS - run.sheets, FEWEST_SHEETS)))
     return found
+
+
+def unable(model: LineFit, job: Job) -> list[str]:
+    """What of a job no trial can tell, or the line cannot run: one sentence each, with what to do."""
+    return [*_beyond_any_trial(job), *cannot_run(model, job)]
 
 
 def unsettled(model: LineFit, job: Job, tried: Tried) -> list[str]:
@@ -292,20 +314,11 @@ def _beyond_any_trial(job: Job) -> list[str]:
             for what, value, most in asked if value > most]
 
 
-def beyond_line(model: LineFit, job: Job) -> list[str]:
+def cannot_run(model: LineFit, job: Job) -> list[str]:
     """What the job asks and the line, by its study, cannot run: one sentence each, with what to do."""
-    line, system, found = model.line, model.units, []
-    if line.grits and job.grit not in line.grits:
-        found.append(f"The line has no grit {job.grit}, only {', '.join(line.grits)}: change the job's grit, or add "
-                     f"{job.grit} to the line's grits in the study if it can be run.")
-    if line.drum_pressure_kPa:
-        low, high = line.drum_pressure_kPa
-        if not low <= job.drum_pressure_kPa <= high:
-            found.append(f"The line cannot run a drum pressure of "
-                         f"{shown('drum_pressure_kPa', job.drum_pressure_kPa, system)}, only "
-                         f"{shown('drum_pressure_kPa', low, system)} to {shown('drum_pressure_kPa', high, system)}: "
-                         "change the job's drum pressure, or correct the line's limits in the study.")
-    return found
+    words = {"grit": "The line has no grit", "drum_pressure_kPa": "The line cannot run a drum pressure of"}
+    return [f"{words[one.name]} {one.asked}, only {one.able}: {one.remedy}."
+            for one in beyond_line(model.line, job, model.units)]
 
 
 def unread(model: LineFit, job: Job) -> list[str]:
@@ -317,11 +330,11 @@ def unread(model: LineFit, job: Job) -> list[str]:
         if asked is None:
             continue
         reading = log.reading(name)
-        count = int(((reading.side == 0) & np.isfinite(reading.value) & here).sum())
-        if count < FEWEST_READINGS:
-            edges = f"{count} edge{'' if count == 1 else 's'}"
-            found.append(f"{QUANTITIES[name].label.capitalize()} was measured on {edges} of {job.material}; fewer than "
-                         f"{FEWEST_READINGS} tell nothing of its spread. Measure it on each edge.")
+        read = int(((reading.side == 0) & np.isfinite(reading.value) & here).sum())
+        if read < FEWEST_READINGS:
+            found.append(f"{QUANTITIES[name].label.capitalize()} was measured on {count(read, 'edge')} of "
+                         f"{job.material}; fewer than {FEWEST_READINGS} tell nothing of its spread. Measure it on "
+                         "each edge.")
         else:
             at = np.flatnonzero((reading.side == 0) & np.isfinite(reading.value) & here)
             found += model._keep(("alike", name, model.material_of(job)), partial(_alike, model, job, name, at))

@@ -328,15 +328,7 @@ def more_plates_said(results: Results) -> str:
     if told is None:
         return ("Not asked for. A line such as 'next_plates: 4' in the study file has the plates looked for that would "
                 "widen the windows most, and says what they are expected to gain.")
-    return " ".join(filter(None, (told.said, asked_besides(results))))
-
-
-def asked_besides(results: Results) -> str:
-    """That windows which were issued ask for plates of their own, "" where none does: width is not all they lack."""
-    asking = sum(any("plates" in remedy for remedy in w.remedies) for w in results.windows)
-    lean, them = ("leans", "it") if asking == 1 else ("lean", "them")
-    return (f"{count(asking, 'window')} {lean} on what was not run, or seldom: the plates for that stand with {them}, "
-            "and come first.") if asking else ""
+    return told.said
 
 
 def more_plates(results: Results) -> Table | None:

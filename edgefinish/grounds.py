@@ -19,12 +19,12 @@ from .rows import Floats
 from .shares import radius_shares, worst_shares
 from .units import in_shown, shown
 from .window import NARROWEST, Found
-from .wording import POSITION_WORDS, Remark, ShownWindow, about, hours, limit, percent, sheet_age, shown_span
+from .wording import POSITION_WORDS, Remark, ShownWindow, about, hours, limit, percent, refused, sheet_age, shown_span
 
 BURR_LEFT = "burr left"
 _NEARLY_FRESH = 0.05
 _NEXT_TO_NONE = 1e-3
-_FURTHER = 1.5  # beyond the last tried speed, as far as what is run next goes
+_NEARLY_ALL = 0.95
 _HOPELESS = 2.0  # times as many edges outside as may be, at the least: the same plates again would not change it
 _ENOUGH, _FEW, _LOOKS = 96, 8, 9  # draws that name what is lost most, or the best of some speeds: by their median
 _TAIL = 384  # draws that name what ends a window: by those few that the confidence leaves out
@@ -183,25 +183,40 @@ def refusal(model: LineFit, job: Job, fitted: LawFit, promise: Promise, possible
     verdict: Literal["no window", "not enough evidence"] = "not enough evidence"
     if possible <= max(0.05, 1 - job.confidence):
         verdict = "no window"
-    found = [f"At about the best speed, {speed}, some {about(median)} of edges meet every limit at the worst position "
-             f"and age (90 % range {about(low)} to {about(high)}); {percent(job.share)} are asked for.",
-             f"Most is lost there to this: {_said(model, job, one)}, {where} first; {about(alone)} meet that limit "
-             f"alone{': check it and its unit' if alone <= _NEXT_TO_NONE else ''}."]
+    found = [Remark(f"At about the best speed, {speed}, some {about(median)} of edges meet every limit at the worst "
+                    f"position and age (90 % range {about(low)} to {about(high)}); {percent(job.share)} are asked "
+                    "for."),
+             Remark(f"Most is lost there to this: {_said(model, job, one)}, {where} first; {about(alone)} meet that "
+                    f"limit alone{': check it and its unit' if alone <= _NEXT_TO_NONE else ''}.")]
     alone_there = standing.alone(model, job)
-    found += [one.text for one in (*unlike.said(model, job, fitted), *fromthepast.said(model, fitted), *alone_there)]
+    found += [*unlike.said(model, job, fitted), *fromthepast.said(model, fitted), *alone_there]
     near = centre * np.exp(np.clip(x[best] + np.array([-0.2, 0.0, 0.2]), *promise.speeds))
     way = _beyond(model, job, one, best) if _alone_in_the_way(some, limits, one, float(x[best]), job.share) else None
     near = way.speeds if way and len(way.speeds) else near
     if verdict == "no window" and alone_there:
         verdict = "not enough evidence"
-        found.append("None of the other speeds will do, by these trials. What was run there alone may: run those "
-                     "plates before limits or settings are changed.")
+        found.append(Remark("None of the other speeds will do, by these trials.", "What was run there alone may: run "
+                            "those plates before limits or settings are changed."))
     elif verdict == "no window":
-        found.append(_no_speed_will_do(model, job, near, way, hopeless=1 - high > _HOPELESS * (1 - job.share)))
+        hopeless = 1 - high > _HOPELESS * (1 - job.share)
+        found.append(Remark(_no_speed_will_do(model, job, near, way, hopeless)))
     else:
-        may = "a window may be" if possible >= 0.5 else "perhaps a window is"
-        found.append(f"These trials cannot tell: {may} there. {evidence.run_next(model, job, near, 4)}")
-    return SpeedWindow(job=job, verdict=verdict, reasons=tuple(found))
+        found.append(Remark(_cannot_tell(possible, job.confidence), evidence.run_next(model, job, near, 4)))
+    return refused(job, verdict, found)
+
+
+def _cannot_tell(possible: float, confidence: float) -> str:
+    """How likely a window is there where none can be promised, as a rough share.
+
+    >>> _cannot_tell(0.31, 0.9).replace("\N{NO-BREAK SPACE}", " ")
+    'These trials cannot tell: perhaps a window is there, in some 30 % of what they leave possible.'
+    >>> _cannot_tell(0.97, 0.9)[-67:]
+    'nearly all of what they leave possible, but not at the same speeds.'
+    """
+    may = "a window may be" if possible >= 0.5 else "perhaps a window is"
+    share = "nearly all" if possible >= _NEARLY_ALL else f"some {percent(max(round(possible, 1), 0.1))}"
+    where = ", but not at the same speeds" if possible >= confidence else ""
+    return f"These trials cannot tell: {may} there, in {share} of what they leave possible{where}."
 
 
 class _Way(NamedTuple):
@@ -228,11 +243,11 @@ def _beyond(model: LineFit, job: Job, one: _Limit, best: int) -> _Way | None:
     """
     tried, (least, most) = evidence.Tried.of(model, job), model.line.feed_speed_m_min or (0.0, np.inf)
     if best == 0 and not one.grows:
-        end = max(least, tried.low / _FURTHER)
+        end = max(least, tried.low / evidence.FURTHER)
         return _Way("slowest", "a higher drum pressure, a coarser grit or one pass more",
                     np.geomspace(end, tried.low, 3) if end < tried.low / NARROWEST else np.empty(0))
     if best == _LOOKS - 1 and one.grows:
-        end = min(most, tried.high * _FURTHER)
+        end = min(most, tried.high * evidence.FURTHER)
         fewer = " or one pass less" if job.passes > 1 else ""
         return _Way("fastest", f"a lower drum pressure{',' if fewer else ' or'} a finer grit{fewer}",
                     np.geomspace(tried.high, end, 3) if end > tried.high * NARROWEST else np.empty(0))
@@ -241,7 +256,7 @@ def _beyond(model: LineFit, job: Job, one: _Limit, best: int) -> _Way | None:
 
 def _no_speed_will_do(model: LineFit, job: Job, speeds: Floats, way: _Way | None, hopeless: bool) -> str:
     """What to change, and what to run, where no tried speed will do."""
-    age = job.sheet_hours
+    age, plates = job.sheet_hours, evidence.plates_meant(model, job)
     shorter = f", or ask for a shorter span of sheet age than {hours(job)}" if age[1] > age[0] else ""
     if way is None and not hopeless:
         return ("By these trials no tried speed will do. Widen the limits, or ask for "
@@ -250,14 +265,14 @@ def _no_speed_will_do(model: LineFit, job: Job, speeds: Floats, way: _Way | None
     if way is None:
         middle = shown("feed_speed_m_min", float(speeds[len(speeds) // 2]), model.units)
         return ("By these trials no tried speed will do, and the same plates again would not change it. Run 3 plates "
-                f"of {job.material} on each of 2 new sheets at {middle} with another pressure, grit or number of "
+                f"of {plates} on each of 2 new sheets at {middle} with another pressure, grit or number of "
                 f"passes. Or widen the limits{shorter}.")
     if len(way.speeds):
         what = (f"the best is the {way.last}, and a {way.last.replace('est', 'er')} one may. "
                 f"{evidence.run_next(model, job, speeds, 2)} Else run {way.settings}")
     else:
         last = float(speeds[0 if way.last == "slowest" else -1])
-        what = (f"the best is the {way.last}. Run {way.settings}: 3 plates of {job.material} on each of 2 new sheets "
+        what = (f"the best is the {way.last}. Run {way.settings}: 3 plates of {plates} on each of 2 new sheets "
                 f"at {shown('feed_speed_m_min', last, model.units)}")
     return f"By these trials no tried speed will do: {what}. Or widen the limits{shorter}."
 

@@ -175,8 +175,9 @@ class SpeedWindow:
     """The answer for one job: the window, its set point, and why it is as it is.
 
     `verdict` is "window", "no window" (the evidence is there, and no speed will do) or "not enough evidence".
-    `reasons` are sentences to act on: why there is none and what to run, or what binds each end, then flags. `remedies`
-    of a window: what to do about each of them, as it ends that reason; "" where there is nothing to do.
+    `reasons` are sentences to act on: why there is none and what to run, or what binds each end, then flags.
+    `remedies`: what to do about each of them, as it ends that reason, "" where there is nothing to do; empty where none
+    is left but to ask for something else.
     `confidence_at` is the posterior chance that the set point alone holds; None where there is no window.
     """
 

@@ -18,7 +18,7 @@ from .promise import Promise, ages_of
 from .remarks import run_together
 from .rows import Floats
 from .window import LEAST_WIDTH
-from .wording import Remark, shown_span
+from .wording import Remark, refused, shown_span
 
 EXPONENTS = tuple(k for k in range(len(TERMS)) if k != RUN_IN and k not in [b for t, b in BENDS.items() if t != FEED])
 """Places in `TERMS` of what physics says; of the others how far laws may go astray is all that is assumed."""
@@ -91,12 +91,12 @@ def unsupported(model: LineFit, job: Job, window: tuple[float, float], fitted: L
     lean = lean_of(fitted, job, material)(ends).max()
     most = max(EXPONENTS, key=lambda k: lean_of(fitted, job, material, (k,))(ends).max())
     ends = fitted.layout.centre.feed_speed_m_min * np.exp(ends)
-    found = ["The window would rest on assumed physics: with those assumptions loosened, the mean at an end is "
+    found = [Remark("The window would rest on assumed physics: with those assumptions loosened, the mean at an end is "
              f"{lean:.1f} times as uncertain. Most hangs on what is assumed of {TERMS[most].name}: these trials vary "
-             "it too little, or together with something else."]
-    together = [one.text for one in run_together(model, job, Tried.of(model, job))]
-    found += together or [run_next(model, job, (ends[0], float(np.sqrt(ends.prod())), ends[1]), 3)]
-    return SpeedWindow(job=job, verdict="not enough evidence", reasons=tuple(found))
+             "it too little, or together with something else.")]
+    found += run_together(model, job, Tried.of(model, job)) or [
+        Remark("", run_next(model, job, (ends[0], float(np.sqrt(ends.prod())), ends[1]), 3))]
+    return refused(job, "not enough evidence", found)
 
 
 def said(lean: float) -> list[Remark]:

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from . import evidence, grounds, insight, leaning, remarks, startingpoint
+from . import evidence, further, grounds, insight, leaning, remarks, startingpoint
 from .copied import without_copies
 from .errors import JobError, Problem
 from .history import without_few, without_repeats
@@ -24,7 +24,7 @@ from .startingpoint import StartingPoint
 from .triallog import TrialLog
 from .units import System
 from .window import LEAST_WIDTH, confidence_at, set_point, windows_of
-from .wording import Remark, shown_span
+from .wording import Remark, refused, shown_span
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,8 +48,9 @@ class LineModel(LineFit):
         tried, gaps = self._evidence(job)
         if gaps:
             start = self.starting_point(job)
-            gaps = gaps if start is None else [*gaps[:-1], start.sentence, gaps[-1]]
-            return SpeedWindow(job=job, verdict="not enough evidence", reasons=tuple(gaps))
+            *lacks, last = gaps if start is None else [*gaps[:-1], start.sentence, gaps[-1]]
+            asks = Remark(last) if evidence.unable(self, job) else Remark("", last)
+            return refused(job, "not enough evidence", [*map(Remark, lacks), asks])
         fitted = self.law_for(job)
         promise = self.promise_of(fitted, job, tried.speeds)
         (found, low, high), *others = looked = windows_of(promise, job.share, job.confidence)
@@ -68,6 +69,7 @@ class LineModel(LineFit):
         ends = grounds.bindings(self, job, *leaning.cut(promise, tried, found, kept, centre), kept,
                                 shown_span(slow, fast, best, self.units))
         said = [*(Remark(end.sentence) for end in ends), *grounds.apart(self, others, centre)]
+        said += further.said(self, job, promise, tried, kept)
         said += [] if kept == found else [leaning.cut_off(self, job, found, centre)]
         said += leaning.said(float(lean(np.array(kept)).max()))
         said += remarks.flags(self, job, fitted, tried, (slow, fast))

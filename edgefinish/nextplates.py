@@ -28,10 +28,11 @@ from .laws import CURVATURE, FEED, TERMS, Centre, Settings
 from .layout import law_columns, settings_of
 from .linefit import LineFit
 from .linemodel import LineModel
+from .nextsaid import next_said
 from .planner import AGES, HEAVY, middle, prior_precision, speed_levels
 from .rows import Floats
-from .sheetgroups import SHARED, group_of, meet_anew
-from .units import QUANTITIES, in_shown, unit_of
+from .sheetgroups import group_of
+from .units import QUANTITIES
 from .wording import job_names
 
 MOST_PLATES, MOST_NEW = 6, 2
@@ -53,11 +54,13 @@ _ROUNDS = 2
 class NextPlates:
     """Made by `next_plates`.
 
-    `plates`: what to run, one row each in the order of running; an `abrasive_sheet` that starts with "new" is one.
+    `plates`: the best that were found, one row each in the order of running; an `abrasive_sheet` that starts with "new"
+    is one. They are to be run unless `stop`.
     `options`: for each count of new sheets `new_sheets`, and for every second plate with heavy burr where burr is to be
     promised (`heavy_burr`), the gain of all jobs' windows together `gain_log` (mean log width) and `gain_m_min` (mean
-    width). `gains`: for each job that can gain, `job` and `gain_m_min`. `stop`: whether more plates are worth less than
-    can be set on the line. `said`: all of it in sentences.
+    width). `gains`: for each job that can gain, `job` and `gain_m_min`, a mean over what may come out. `stop`: whether
+    `plates` are worth less than can be set on the line. `said`: all of it in sentences, and first how many jobs and
+    windows ask for plates of their own.
     """
 
     plates: pd.DataFrame
@@ -138,8 +141,10 @@ def next_plates(model: LineModel, jobs: Sequence[Job], *, plates: int = 4, most_
     step = (0.1**quantity.metric_decimals if model.units == "metric" else 0.3048)
     stop = bool(gained["gain_m_min"].max() < step)
     table = ways[chosen]
-    none_yet = any(not one.now.log for one in asked)
-    return NextPlates(table, options, gained, stop, _said(model, table, options, gained, chosen, stop, none_yet))
+    said = next_said(model, windows, gained, options, chosen, table, step if stop else None)
+    if any(not one.now.log for one in asked):
+        said += " A job without a window counts as 0, before and after: it may have none after them either."
+    return NextPlates(table, options, gained, stop, said)
 
 
 def _gains(model: LineModel, asked: Sequence[Asked], plates: pd.DataFrame) -> pd.DataFrame:
@@ -415,29 +420,3 @@ def _nothing(model: LineModel, windows: Sequence[SpeedWindow], wide: bool, enoug
                 "lacks stands with its verdict.")
     empty = pd.DataFrame(columns=["job", "gain_m_min"])
     return NextPlates(pd.DataFrame(), pd.DataFrame(columns=["new_sheets", "gain_log", "gain_m_min"]), empty, True, said)
-
-
-def _said(model: LineModel, table: pd.DataFrame, options: pd.DataFrame, by_job: pd.DataFrame,
-          chosen: tuple[int, bool], stop: bool, none_yet: bool) -> str:
-    unit = unit_of("feed_speed_m_min", model.units)
-
-    def wider(value: float) -> str:
-        return f"{float(in_shown('feed_speed_m_min', value, model.units)):.2g} {unit}"
-
-    ways = "; ".join(f"{'no' if not w.new_sheets else w.new_sheets} new sheet{'' if w.new_sheets == 1 else 's'}"
-                     f"{', heavy burr on every second plate' if w.heavy_burr else ''} {wider(w.gain_m_min)}"
-                     for w in options.itertuples())
-    what = f"{len(table)} more plate{'s' if len(table) > 1 else ''}"
-    text = [f"Expected of {what}, as mean gain of a window's width: {ways}. A single trial may gain more or less, or "
-            "show that a window was too wide."]
-    if none_yet:
-        text.append("A job without a window counts as 0, before and after: it may have none after them either.")
-    if stop:
-        return " ".join(["Stop: no window is expected to gain what can be set on the line.", *text])
-    best = by_job.loc[by_job["gain_m_min"].idxmax()]
-    new, heavy = chosen
-    sheets = "on the old sheets" if not new else f"with {new} new sheet{'s' if new > 1 else ''}"
-    burr = ", every second with heavy burr" if heavy else ""
-    return " ".join([f"Run {what} {sheets}{burr}; {best['job']} gains most, about {wider(best['gain_m_min'])}.", *text,
-                     "Fit again after them, and stop when the windows are as wide as you decided beforehand.",
-                     *([SHARED] if meet_anew(model.log.rows, table) else [])])

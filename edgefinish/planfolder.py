@@ -121,14 +121,15 @@ def expected_table(expected: Expected) -> pd.DataFrame:
 
 
 def _figure_said(expected: Expected) -> str:
-    return (f"{expected.own.edges} edges measured on a plate. Lines: smoothed over all simulated sizes; points: as "
-            f"simulated, with two standard errors. {expected.lines} imagined lines.")
+    return (f"{expected.own.edges} edges measured on a plate. Points, in the colour of their curve: one size as "
+            f"simulated on {expected.lines} imagined lines, with two standard errors. Curves: smoothed over all "
+            "simulated sizes; compare sizes by the curves, points stand off by chance.")
 
 
 def expected_figure(expected: Expected) -> go.Figure:
     """Expected share of the true window against plates, a line for each number of sheets; simulated sizes as points."""
     own, table = expected.own, expected.table
-    fig = empty(QUESTION, [_figure_said(expected)], "One line for each number of sheets against the number of plates.",
+    fig = empty(QUESTION, [_figure_said(expected)], "One curve for each number of sheets against the number of plates.",
                 HEIGHT)
     own_edges = table[table["edges"] == own.edges]
     points = expected.simulated[expected.simulated["edges"] == own.edges]

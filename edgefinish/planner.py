@@ -14,6 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from .abrasive import GRAIN_UM
+from .beyondline import beyond_line
 from .errors import JobError, StudyError, nearest
 from .evidence import AGE_MARGIN, FEWEST_SHEETS
 from .exchange import Factor, Levels, Need, Spreads, fewest_plates, search
@@ -29,7 +30,7 @@ from .study import Study
 from .studytext import StudyProblem as Problem
 from .trialkeys import Trial
 from .units import System, convert, in_shown, unit_of
-from .wording import listed
+from .wording import job_name, listed
 
 SPEEDS, AGES = 9, 5
 VISITS = 2
@@ -125,7 +126,8 @@ def plan(jobs: Sequence[Job], *, feed_speed_m_min: tuple[float, float], trial: T
 def plan_study(study: Study) -> Plan:
     """The trial for a study file: its jobs, or those of its log where it lists none; its `trial:` and `line:`.
 
-    Raises `StudyError` where the study says too little to plan from.
+    Raises `StudyError` where the study says too little to plan from, or a job asks what the line cannot run, `LogError`
+    where an earlier log cannot be read.
     """
     if study.listed is None and study.log_source is None:
         raise StudyError(Problem(None, "jobs", "every material and burr severity, and no log",
@@ -135,7 +137,13 @@ def plan_study(study: Study) -> Plan:
     if study.line.feed_speed_m_min is None:
         raise StudyError(Problem(None, "line.feed_speed_m_min", "nothing", "two speeds in m/min, the lower first",
                                  "the trial runs from the line's slowest speed to its fastest"), study.path.name)
+    study.read_history()  # a trial is dear: what would stop the run on its log is said before
     jobs = study.listed if study.listed is not None else study.jobs(study.read_log())
+    unable = [Problem(None, f"jobs, {number}.{one.name}", f"{one.asked} ({job_name(job, study.units)})",
+                      f"what the line can run: {one.able}", one.remedy)
+              for number, job in enumerate(jobs, 1) for one in beyond_line(study.line, job, study.units)]
+    if unable:
+        raise StudyError(unable, study.path.name)
     try:
         planned = plan(jobs, feed_speed_m_min=study.line.feed_speed_m_min, trial=study.trial,
                        severities=study.severities, units=study.units, name=study.name)

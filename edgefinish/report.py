@@ -28,7 +28,6 @@ from .figures import (
     window_figure,
 )
 from .forms import (
-    asked_besides,
     claims,
     coefficients_said,
     earlier_said,
@@ -41,6 +40,7 @@ from .forms import (
     tried,
 )
 from .job import Job, SpeedWindow
+from .nextsaid import asked_besides
 from .origins import origins_figure
 from .pressures import one_a_grit, pressure_figure
 from .results import Results
@@ -120,7 +120,7 @@ def report_html(results: Results) -> str:
         explorer_script=resources.files("edgefinish").joinpath("templates", "explorer.js").read_text(encoding="utf-8"),
         study=results.study, summary=_summary(results),
         more_plates=more_plates_said(results) if results.study.next_plates else "",
-        plates=Markup(plates.markup()) if plates else "", asked_besides=asked_besides(results),
+        plates=Markup(plates.markup()) if plates else "", asked_besides=asked_besides(results.windows),
         overview=draw(overview_figure(results)),
         materials=[_material(results, name, list(own), draw) for name, own in _by_material(results.windows)],
         claims=_claims(results), checks=_checks(results, draw),

@@ -44,7 +44,7 @@ def starting_point(model: LineFit, job: Job) -> StartingPoint | None:
     """See `LineModel.starting_point`."""
     known = set(model.log.rows["material"])
     misspelled = job.material not in known and job.material.casefold() in {name.casefold() for name in known}
-    if misspelled or (model.materials == model.material_of(job)).any() or evidence.beyond_line(model, job) \
+    if misspelled or (model.materials == model.material_of(job)).any() or evidence.cannot_run(model, job) \
             or not _known(model, job):
         return None
     tried = evidence.Tried.of(model, job)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from .job import Job, SpeedWindow
+from .job import Job, SpeedWindow, Verdict
 from .units import QUANTITIES, System, Toward, in_shown, shown, unit_of
 
 POSITIONS = ("leading", "trailing", "lateral", "cutout")
@@ -34,6 +34,18 @@ class Remark(NamedTuple):
     def text(self) -> str:
         """Both as one paragraph."""
         return " ".join(filter(None, self))
+
+
+def refused(job: Job, verdict: Verdict, said: Sequence[Remark]) -> SpeedWindow:
+    """The answer for a job without a window.
+
+    >>> job = Job(material="S355", thickness_mm=10, drum_pressure_kPa=60, grit="P80", removal_um=40)
+    >>> refused(job, "not enough evidence", [Remark("Only 1 sheet was run."), Remark("", "Run 2 more.")]).remedies
+    ('', 'Run 2 more.')
+    """
+    remedies = tuple(one.remedy for one in said)
+    return SpeedWindow(job=job, verdict=verdict, reasons=tuple(one.text for one in said),
+                       remedies=remedies if any(remedies) else ())
 
 
 @dataclass(frozen=True)

@@ -216,6 +216,21 @@ def test_beyond_what_was_run_is_not_enough_evidence(change, word):
     assert last.startswith("Run ") and "plates" in last and "sheet" in last and "kPa" in last and "m/min" in last
 
 
+@pytest.mark.parametrize(("of_log", "asked", "named"), [
+    ({"thickness_mm": 6}, {"thickness_mm": 10}, "of S355, 10 mm thick, on each"),
+    ({"burr_severity": "light"}, {"burr_severity": "heavy"}, "of S355, with heavy burr, on each"),
+    ({"burr_severity": None}, {"burr_severity": "light", "grit": "P36"}, "of S355, with light burr, on each"),
+    ({"cut_process": "laser"}, {"cut_process": "plasma"}, "of S355, cut by plasma, on each"),
+    ({"passes": 2}, {"passes": 1}, " m/min, 1 pass, spread"),
+    ({}, {"grit": "P36"}, "of S355 on each")])
+def test_plates_that_are_asked_for_are_named_by_what_the_log_has_not(of_log, asked, named):
+    """All plates of the log are alike in it, and the job's are not: plates like those would tell nothing."""
+    rows = trial().assign(**({"burr_severity": "light", "thickness_mm": 10, "passes": 1} | of_log))
+    job = replace(radius_job(), **({"thickness_mm": float(rows["thickness_mm"].iloc[0])} | asked))
+    window = ef.fit(ef.read_log(rows)).window(job)
+    assert window.verdict == "not enough evidence" and named in window.reasons[-1], window.reasons
+
+
 def test_fewer_than_three_sheets_is_not_enough_evidence():
     two = trial()[trial()["abrasive_sheet"].isin(sorted(trial()["abrasive_sheet"].unique())[:2])]
     window = ef.fit(ef.read_log(two)).window(radius_job())
@@ -226,6 +241,25 @@ def test_a_band_that_no_speed_meets_is_no_window():
     window = model().window(replace(radius_job(), edge_radius_mm=(0.35, 0.37)))
     assert window.verdict == "no window"
     assert "At about the best speed" in window.reasons[0]
+
+
+def test_how_likely_a_window_is_stands_with_a_refusal():
+    """The share of the draws that have an interval wide enough to be one, to a tenth; counted here draw by draw."""
+    shares = set()
+    for most in (0.42, 0.44, 0.46, 0.48, 0.5, 0.52):
+        job = replace(radius_job(), edge_radius_mm=(0.2, most), confidence=0.95)
+        window = model().window(job)
+        if window.verdict != "not enough evidence":
+            continue
+        tried = sorted(trial()["feed_speed_m_min"])
+        low, high = speed_intervals(model().promise(job, (tried[0], tried[-1])), job.share)
+        possible = float((high - low >= np.log(1.05)).mean())
+        share = "nearly all" if possible >= 0.95 else f"some {max(round(possible, 1), 0.1):.0%}".replace("%", "\u00a0%")
+        start = "a window may be there" if possible >= 0.5 else "perhaps a window is there"
+        assert f"These trials cannot tell: {start}, in {share} of what they leave possible" in window.reasons[-1]
+        assert window.reasons[-1].endswith(window.remedies[-1]) and window.remedies[-1].startswith("Run 3 plates")
+        shares.add(share)
+    assert len(shares) > 1, shares
 
 
 def test_limits_of_the_line_are_kept():

@@ -22,7 +22,8 @@ from edgefinish.cautions import CAUTIONS, DEFER
 from edgefinish.compare import page_text
 from edgefinish.drawing import burr_said
 from edgefinish.explorer import _wanted, at
-from edgefinish.forms import asked_besides, residuals_said
+from edgefinish.forms import residuals_said
+from edgefinish.nextsaid import asked_besides
 from edgefinish.report import _summary, report_html, windows_csv, windows_json
 from edgefinish.setupsheet import sheet_html, sheet_name, sheet_pdf
 from edgefinish.sheetissue import sheet_issue
@@ -258,9 +259,12 @@ def test_windows_that_ask_for_plates_of_their_own_are_not_passed_over():
     issued = [replace(w, reasons=w.reasons[:2], remedies=("", "")) for w in pages.issued(demo)[:2]]
     remark = Remark("Between 1 and 9 h no sheet was run.", "Run 3 plates at 4 h.")
     asking = replace(issued[0], reasons=(*issued[0].reasons, remark.text), remedies=("", "", remark.remedy))
-    says = "1 window leans on what was not run, or seldom: the plates for that stand with it, and come first."
-    assert asked_besides(replace(demo, windows=tuple(issued))) == ""
-    assert asked_besides(replace(demo, windows=(asking, issued[1]))) == says
+    says = "1 window asks for plates of what was not run, or seldom: those stand with it, and come first."
+    assert asked_besides(issued) == "" and asked_besides((asking, issued[1])) == says
+    refused = [replace(asking, verdict="not enough evidence")] * 2
+    assert asked_besides((asking, *refused)) == (
+        "2 jobs without a window ask for plates of their own and 1 window asks for plates of what was not run, or "
+        "seldom: those stand with them, and come first.")
     text = page_text(pages.report_of(replace(demo, windows=(asking, issued[1]))))
     assert f"The trials are enough to judge every job. {says}" in text
 

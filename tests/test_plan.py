@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from logs import clean
 from numpy.testing import assert_allclose
 
 import edgefinish as ef
@@ -270,6 +271,25 @@ def test_a_study_that_says_too_little_is_refused(tmp_path):
         ef.plan_study(study(tmp_path, LISTED.replace("line: {feed_speed_m_min: [0.9, 6.0]}\n", "")))
 
 
+def test_a_plan_asks_for_nothing_that_the_line_cannot_run(tmp_path):
+    """Every such job at once, in the study's units; 1 psi is 6.894757 kPa (NIST SP 811, B.8): 90 kPa are 13.1 psi."""
+    line = "line: {feed_speed_m_min: [0.9, 6.0], drum_pressure_kPa: [30, 90], grits: [P80]}\n"
+    more = ", {material: S355, thickness_mm: 10, drum_pressure_kPa: 95, grit: P60}]\n"
+    text = LISTED.replace("line: {feed_speed_m_min: [0.9, 6.0]}\n", line + "units: imperial\n")
+    with pytest.raises(ef.StudyError) as refused:
+        ef.plan_study(study(tmp_path, text.removesuffix("]\n") + more))
+    grit, pressure = map(str, refused.value.problems)
+    assert grit.startswith("jobs, 2.grit: found 'P60 (S355, ") and "wanted what the line can run: P80; change" in grit
+    assert pressure.startswith("jobs, 2.drum_pressure_kPa: found '13.8 psi (S355, ") and "to 13.1 psi;" in pressure
+    assert len(ef.plan_study(study(tmp_path, text)).runs) == 24
+
+
+def test_an_earlier_log_that_is_not_there_is_told_before_a_trial_is_run(tmp_path):
+    """As it is when the trial's own log is read."""
+    with pytest.raises(ef.LogError, match="earlier log nofile.csv: .*nofile.csv"):
+        ef.plan_study(study(tmp_path, LISTED + "history: [nofile.csv]\n"))
+
+
 def test_faults_of_a_plan_stand_under_the_file_and_its_keys_and_slips_are_told(tmp_path):
     file = study(tmp_path, LISTED + "trial: {plates: 4}\nnext_plates: 2\n")
     with pytest.raises(ef.StudyError) as refused:
@@ -308,6 +328,7 @@ def test_sheets_that_several_materials_share_are_told():
 
 
 def test_earlier_logs_are_said_not_to_be_used(tmp_path):
+    clean().to_csv(tmp_path / "last.csv", index=False)
     told = ef.plan_study(study(tmp_path, LISTED + "history: [last.csv]\n")).told
     assert any("Earlier logs are not used to plan" in t and "line of unknown kind" in t and "`" not in t for t in told)
 

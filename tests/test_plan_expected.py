@@ -89,6 +89,8 @@ def test_it_is_said_what_it_rests_on(expected, planned):
     page = plan_html(planned, expected).replace("\N{NO-BREAK SPACE}", " ")
     assert all(text.split(":")[0] in page for text in expected.said) and "<svg" in page and "<script" not in page
     assert "true window" in expected_figure(expected).layout.meta["text"]
+    assert "Points, in the colour of their curve: one size as simulated on 4 imagined lines" in page
+    assert "compare sizes by the curves" in page
 
 
 def test_what_is_said_of_the_plan_is_what_its_own_size_gave_and_a_small_trial_is_called_one(expected, planned):

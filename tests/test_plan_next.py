@@ -16,6 +16,7 @@ from edgefinish.foreseen import Asked
 from edgefinish.forms import more_plates, more_plates_said
 from edgefinish.imagined import blank_log, filled, imagine
 from edgefinish.nextplates import _choose, _State
+from edgefinish.nextsaid import asked_besides
 from edgefinish.report import report_html
 
 
@@ -71,6 +72,7 @@ def test_the_precision_after_is_that_of_a_log_with_those_plates(asked):
 
 def test_it_is_said_in_sentences(asked, told):
     assert ("Stop" in told.said) == told.stop
+    assert "on average about" in told.said and "comes out narrower, or is lost" in told.said
     assert "0 new" not in told.said and "no new sheets" in told.said and "m/min" in told.said
 
 
@@ -106,7 +108,9 @@ def test_the_report_proposes_plates_where_the_study_asks(tmp_path):
     asked = ef.open_study(write(tmp_path, STUDY + "next_plates: 3\n"))
     said = more_plates_said(asked)
     assert heading in report_html(asked)
-    assert said.startswith(("Run 3 more plates", "Stop:")) and "Expected of 3 more plates" in said
+    assert said.startswith(asked_besides(asked.windows) + " ") and "those stand with them, and come first. " in said
+    assert "For wider windows run 3 more plates" in said or "Beyond those plates, stop:" in said
+    assert "Expected of 3 more plates" in said
     assert more_plates(silent) is None
     with pytest.raises(ef.StudyError, match="a whole number from 1 to 6"):
         ef.open_study(write(tmp_path, STUDY + "next_plates: 9\n"))
@@ -191,6 +195,33 @@ def test_plates_are_proposed_where_a_window_is_likely_but_not_sure():
     told = ef.next_plates(model, [tight], plates=6, only_new=2)
     assert len(told.plates) == 6 and told.options["gain_log"].iloc[0] > 0
     assert "A job without a window counts as 0" in told.said
+
+
+    assert window.remedies[-1].startswith("Run 3 plates") and not any(window.remedies[:-1])
+    first = "1 job without a window asks for plates of its own: those stand with it, and come first."
+    assert told.said.startswith(f"{first} For wider windows run 6 more plates")
+    hopeless = ef.Job(**{f.name: getattr(job, f.name) for f in fields(ef.Job)} | {"grit": "P36"})
+    few = ef.next_plates(model, [hopeless, tight], plates=1, only_new=0)
+    assert few.stop and few.said.startswith(
+        "2 jobs without a window ask for plates of their own: those stand with them, and come first. Beyond those "
+        "plates, stop for 1 of 2 jobs, with a window or an even chance of one: ")
+
+
+def test_to_stop_is_not_said_without_what_comes_first():
+    """All plates were run at two speeds, and nothing but that ends the window: no further plate at those gains
+    anything, and beyond them much may be gained."""
+    trial = campaign("four sheets", 5)
+    job, rows = trial.job("sheet life")[0], trial.log
+    turn = rows["run"].rank(method="dense") % 2
+    rows = rows.assign(feed_speed_m_min=rows["feed_speed_m_min"].median() * np.where(turn, 1.0, 1.1))
+    model = ef.fit(ef.read_log(rows))
+    wide = ef.Job(**{f.name: getattr(job, f.name) for f in fields(ef.Job)} | {"edge_radius_mm": (0.05, 2.0)})
+    window, told = model.window(wide), ef.next_plates(model, [wide])
+    assert window.binds_low == "the slowest speed tried" and window.binds_high == "the fastest speed tried"
+    assert told.stop and "Stop" not in told.said and "may gain" in told.said
+    assert told.said.startswith("1 window asks for plates of what was not run, or seldom: those stand with it, and "
+                                "come first. Beyond those plates, stop: from plates at the speeds tried")
+    assert any("Slower and faster speeds were not tried" in remedy for remedy in window.remedies)
 
 
 def test_of_a_job_with_a_window_nothing_is_said_of_jobs_without(told):

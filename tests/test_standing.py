@@ -3,6 +3,7 @@ twice. Each is told with what to run, and a slip in one plate's speed carries no
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -279,6 +280,41 @@ def test_a_window_is_no_narrower_without_a_limit_on_removal():
         assert not model.law_for(JOB).layout.has_removal
 
 
+SOME = LOG[(LOG["feed_speed_m_min"] > 1.4) & (LOG["feed_speed_m_min"] < 2.6)]
+
+
+@pytest.mark.parametrize(("limits", "line", "says", "speeds"), [
+    ((0.15, 0.9), None, "Slower and faster speeds were not tried, and by the law the window may go on to about 1.0 "
+     "m/min and 3.6 m/min, if the line can.", (1.0, 1.2, 2.9, 3.6)),
+    ((0.15, 0.9), (1.3, 2.8), "on to about 1.3 m/min and 2.8 m/min. Run", (1.3, 2.8)),
+    ((0.15, 0.9), (1.4, 2.4), None, ()),  # the line does hardly more than was tried
+    ((0.15, 0.6), None, "Faster speeds were not tried, and by the law the window may go on to about 3.6", (2.9, 3.6)),
+    ((0.27, 0.9), None, "Slower speeds were not tried, and by the law the window may go on to about 1.0", (1.0, 1.2)),
+    ((0.15, 0.55), None, "Faster", (2.9, 3.6)), ((0.3, 0.55), None, None, ())])
+def test_where_only_the_speeds_tried_end_a_window_speeds_beyond_are_named(limits, line, says, speeds):
+    """As far as the line goes and enough edges may meet the limits; on no setup sheet, which keeps to the window."""
+    model = ef.fit(ef.read_log(SOME), line=line and ef.Line(feed_speed_m_min=line))
+    answer = model.window(replace(JOB, edge_radius_mm=limits, share=0.8))
+    found = [(r, m) for r, m in zip(answer.reasons, answer.remedies, strict=True) if "by the law the window" in r]
+    assert len(found) == (says is not None)
+    for reason, remedy in found:
+        assert says in reason and reason == remedy
+        named = re.search(r"sheets at 60 kPa, (.*?) m/min", remedy)[1]
+        assert tuple(float(v) for v in re.findall(r"[\d.]+", named)) == speeds
+
+
+def test_how_far_a_window_may_go_on_hangs_on_the_limits_beyond():
+    """The greatest radius ends it just beyond the slowest speed tried, and no plates are asked for where none can
+    pass; the wider the limit, the slower."""
+    model, reach = ef.fit(ef.read_log(SOME)), []
+    for most in (0.5, 0.55, 0.6, 0.65, 0.7, 0.8):
+        said = " ".join(model.window(replace(JOB, edge_radius_mm=(None, most), share=0.8)).reasons)
+        slower = re.search(r"Slower .*? to about ([\d.]+)", said)
+        reach.append(float(slower[1]) if slower else 9.0)
+    assert reach == sorted(reach, reverse=True) and reach[0] == 9.0 and reach[-1] == 1.0
+    assert len(set(reach)) > 2
+
+
 def test_answers_of_one_fit_are_those_of_a_fit_for_each():
     """Jobs that are promised at other positions share draws, and nothing that hangs on the positions."""
     log = ef.read_log(set_where(other_than_leading(), removal_um=None))
@@ -306,10 +342,10 @@ def test_where_a_plate_alone_may_hold_no_other_limits_are_asked_for():
     ((0.75, None), False, None, "the best is the slowest, and a slower one may. Run 3 plates of S355, 10 mm thick, on "
      "each of 2 new P80 sheets at 60 kPa, 1.6, 1.9 and 2.4 m/min"),
     ((0.75, None), False, 2.4, "the best is the slowest. Run a higher drum pressure, a coarser grit or one pass more: "
-     "3 plates of S355 on each of 2 new sheets at 2.4 m/min"),
+     "3 plates of S355, 10 mm thick, on each of 2 new sheets at 2.4 m/min"),
     ((None, 0.12), True, None, "the best is the fastest, and a faster one may."),
-    ((0.35, 0.36), False, None, "the same plates again would not change it. Run 3 plates of S355 on each of 2 new "
-     "sheets at")])
+    ((0.35, 0.36), False, None, "the same plates again would not change it. Run 3 plates of S355, 10 mm thick, on "
+     "each of 2 new sheets at")])
 def test_where_no_speed_will_do_what_would_is_named(limits, fastest, least, says):
     """Of plates that got too little at the slowest speed no more are run as slow: what gives them more is named."""
     rows = LOG if fastest else LOG[LOG["feed_speed_m_min"] > 2.3]

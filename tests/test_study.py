@@ -115,8 +115,9 @@ severities: {light: 0.2}
 trial: {plates: 0, edges: [laeding]}
 jobs:
 - {material: S355, thickness_mm: ten, drum_pressure_kPa: 60, grit: 80}
-- {materail: S355, thickness_mm: 10, drum_pressure_kPa: 60, grit: P80}
+- {materail: S355, thickness_mm: 10, drum_pressure_kPa: 60, grit: P80, burr: light}
 """)
+    assert "did you mean burr_severity?" in found["jobs, 2.burr"]
     assert found["stduy"] == "line 1, stduy: found 'stduy', wanted a known key; did you mean study?"
     assert "did you mean metric?" in found["units"] and found["units"].startswith("line 3")
     assert "did you mean feed_speed_m_min?" in found["line.feed_sped_m_min"]
