@@ -13,6 +13,7 @@ from .findings import as_written
 
 MOST_NUMBER, MOST_PASSES = 1e15, 1000  # beyond reason, and beyond what can be reckoned with
 CUT_PROCESSES = ("flame", "plasma", "laser")
+BURR_SEVERITIES = ("light", "moderate", "heavy", "slag")  # lightest first; a shop may have words of its own
 Verdict = Literal["window", "no window", "not enough evidence"]
 
 

@@ -67,7 +67,8 @@ class LineModel(LineFit):
         best = min(max(best, slow), fast)
         ends = grounds.bindings(self, job, *leaning.cut(promise, tried, found, kept, centre), kept,
                                 shown_span(slow, fast, best, self.units))
-        said = [*(Remark(end.sentence) for end in ends), *grounds.apart(self, others, centre)]
+        said = [*(Remark(end.sentence) for end in ends), *evidence.severity_unsaid(self, job)]
+        said += grounds.apart(self, others, centre)
         said += [] if kept == found else [leaning.cut_off(self, job, found, centre)]
         said += leaning.said(float(lean(np.array(kept)).max()))
         said += remarks.flags(self, job, fitted, tried, (slow, fast))

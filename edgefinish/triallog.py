@@ -232,7 +232,7 @@ def _fingerprint(digests: Sequence[bytes | None], rows: pd.DataFrame) -> str:
 def _columns_of(table: Table, columns: Mapping[str, object] | None,
                 found: Findings) -> Part:
     """The columns of one table under their canonical names, then the others."""
-    uses, kept = assign(table.header, table.units_row, columns, found)
+    uses, kept = assign(table.header, table.units_row, columns, lambda i: table.columns[i].values, found)
     table = _without_remarks(table, uses, found)
     _refuse_totals(table, uses, found)
     held = {u.name: _column(table, u) for u in uses}
