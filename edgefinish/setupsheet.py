@@ -33,6 +33,7 @@ from .wording import (
     hours,
     job_name,
     limits,
+    listed,
     percent,
     settings,
     sheet_age,
@@ -175,10 +176,15 @@ def _code(results: Results, window: SpeedWindow, mark: str) -> str:
 
 def _first_off(results: Results, window: SpeedWindow) -> list[str]:
     job = window.job
-    places = ", ".join(POSITION_WORDS[p] for p in positions_of(results, job))
+    measured = positions_of(results, job)
+    places = ", ".join(POSITION_WORDS[p] for p in measured)
+    other = listed([word for name, word in POSITION_WORDS.items() if name not in measured])
+    besides = (f" The trials measured no {other} edges and promise nothing of them: if the part has such edges, "
+               "measure them too.") if other else ""
     edges = first_off_edges(job.share, job.confidence)
     return [f"First plate: measure every edge position ({places}). All within the limits: go on. Else stop and tell "
-            f"quality; as up to {percent(1 - job.share)} of edges may lie outside, a second plate may be measured.",
+            f"quality; as up to {percent(1 - job.share)} of edges may lie outside, a second plate may be measured."
+            f"{besides}",
             f"To release the setting by counting alone: {edges} edges, one a plate, none outside, show "
             f"{percent(job.share)} at {percent(job.confidence)} confidence (Wilks 1941)."]
 
