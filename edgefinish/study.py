@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 import reprlib
 from collections.abc import Iterator, Mapping, Sequence
@@ -124,14 +125,17 @@ def read_study(path: str | Path) -> Study:
     Raises `StudyError` with every fault at once: unknown, missing or mistyped keys, values that cannot be, jobs that
     are impossible. Each fault names its line and key; a misspelt key gets the nearest known one.
 
-    >>> import pathlib, tempfile
+    >>> import pathlib, tempfile, edgefinish as ef
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     file = pathlib.Path(folder, "yard.yaml")
     ...     _ = file.write_text("study: yard\\nlimits: {edge_radius_mm: [0.2, 0.6]}\\nlog: trials.csv\\n")
-    ...     study = read_study(file)
+    ...     study = ef.read_study(file)
     >>> study.name, study.units, study.told[0]
     ('yard', 'metric', 'units: none given, metric units are shown.')
     """
+    if not isinstance(path, (str, os.PathLike)):
+        raise StudyError(StudyProblem(None, "study file", type(path).__name__, "the path of a study file",
+                                      "such as 'study.yaml'"))
     path = Path(path).expanduser().absolute()
     try:
         raw = path.read_bytes()
@@ -289,7 +293,7 @@ class _Check:
         given = self._mapping("line", LINE_KEYS)
         speed, pressure, grits = (given.get(k) for k in LINE_KEYS)
         if grits is not None:
-            grits = self._grits(grits)
+            grits = self._grits(grits) or None
         for value, what in ((speed, "feed speed"), (pressure, "drum pressure"), (grits, "grits")):
             if value is None:
                 self.told.append(f"line: no {what} given, so only what was tried limits it.")

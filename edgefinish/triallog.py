@@ -143,10 +143,11 @@ def read_log(source: SourceLike | Sequence[SourceLike], *, sheet: str | None = N
     name that the log knows, with its unit, or such a name to a constant; of a list of logs, those that have the column,
     or that lack what is constant. Raises `LogError` with every fault at once.
 
+    >>> import pandas as pd, edgefinish as ef
     >>> frame = pd.DataFrame({"run": "1", "Grade": "S355", "thickness (in)": "0.5", "feed speed [ft/min]": 6,
     ...     "drum_pressure_kPa": 60, "abrasive_sheet": "A1", "contact_hours": 2,
     ...     "edge_position": ["leading", "Cut-out"], "edge_radius_mm": ["0.31", "<0.10"]})
-    >>> log = read_log(frame, columns={"Grade": "material", "grit": "P80"})
+    >>> log = ef.read_log(frame, columns={"Grade": "material", "grit": "P80"})
     >>> log.rows["feed_speed_m_min"].tolist(), log.rows["grit"].tolist()
     ([1.8288, 1.8288], ['P80', 'P80'])
     >>> [str(m) for m in log.messages][-1]
