@@ -41,7 +41,7 @@ from .drawing import (
     tried_speeds,
     word,
 )
-from .job import SpeedWindow
+from .job import Job, SpeedWindow
 from .labels import SHORT, counted, short_names
 from .results import Results
 from .units import QUANTITIES, in_shown
@@ -88,6 +88,18 @@ def _verdict_lines(results: Results, window: SpeedWindow) -> list[str]:
     return [answer(window, system), f"{settings(window.job, system)}."]
 
 
+def _band_said(job: Job, issued: bool) -> str:
+    """What line and band are, and how deep the promise of a window may lie in the band: it is one-sided."""
+    said = "Line: the share in the middle case; band: 90 % of what it may be, 5 % lie below it."
+    if not issued:
+        return said
+    below = round(1 - job.confidence, 6)
+    so = "so the band may reach below that" if below > 0.05 else "as below the band" if below == 0.05 else (
+        "so the band stays above that")
+    return (f"{said} The promise is one-sided: at each speed of the window {percent(below)} at most lie below "
+            f"{percent(job.share)}, {so}.")
+
+
 def _name_ends(fig: go.Figure, window: SpeedWindow, system: str, tried: tuple[float, float] | None) -> None:
     """What binds each end, above the share and at that end, one above the other; narrow enough for a phone."""
     if window.verdict != "window" or tried is None:
@@ -115,7 +127,7 @@ def window_figure(results: Results, window: SpeedWindow) -> go.Figure:
     index = thin(ours)
     fig = empty(f"At which speeds do at least {percent(job.share)} of edges meet every limit?",
                 [*_verdict_lines(results, window), *drawn(len(index), len(ours)),
-                 *["Line: the share in the middle case; band: 90 % of what it may be."] * (curve is not None),
+                 *[_band_said(job, window.verdict == "window")] * (curve is not None),
                  *marks_said(results, "edge_radius_mm", index, job)], text, 500, rows=2, cols=1,
                 shared_xaxes=True, vertical_spacing=0.05, row_heights=[0.57, 0.43])
     tried = tried_speeds(results, job)
@@ -382,7 +394,7 @@ def overview_figure(results: Results) -> go.Figure:
     many = (f"{issued} of {len(windows)} jobs {'has' if issued == 1 else 'have'} a window." if len(windows) > 1 else
             f"The job has {'a' if issued else 'no'} window.")
     fig = empty("Which speeds may be run on which job?",
-                [many + " Bar: the window; mark: the set point." * (issued > 0)],
+                [many + " Bar: the window; mark: the set point; printed speeds are rounded inwards." * (issued > 0)],
                 " ".join(answer(w, system) for w in windows), 60 * len(windows) + 66)
     ends = [float(in_shown(SPEED, v, system)) for w in windows for v in (w.low_m_min, w.high_m_min) if v is not None]
     tried = np.asarray(in_shown(SPEED, results.log.rows[SPEED].to_numpy(float), system), float)
@@ -395,8 +407,8 @@ def overview_figure(results: Results) -> go.Figure:
         for text, lift in ((name, 24), (said.removeprefix(f"{job_name(window.job, system)}: ").rstrip("."), 9)):
             word(fig, first, -k, text, xanchor="left", yanchor="bottom", yshift=lift, font={"size": 12})
         if window.verdict == "window":
-            low, high, point = (float(in_shown(SPEED, v, system)) for v in
-                                (window.low_m_min, window.high_m_min, window.recommended_m_min))
+            low, high = (float(in_shown(SPEED, v, system)) for v in (window.low_m_min, window.high_m_min))
+            point = float(speeds(window, system).set_point)
             fig.add_scatter(x=[low, high], y=[-k, -k], mode="lines", line={"width": 9, "color": COLOURS["leading"]},
                             hovertemplate=f"{safe(said)}<extra></extra>", row=1, col=1)
             fig.add_scatter(x=[point], y=[-k], mode="markers", hoverinfo="skip", row=1, col=1,

@@ -22,7 +22,7 @@ from .drawing import burr_said, positions_of, tried_speeds
 from .fingerprint import fingerprint
 from .job import SpeedWindow
 from .results import Results
-from .units import System, shown
+from .units import System, in_shown, shown
 from .wording import (
     POSITION_WORDS,
     SPEED,
@@ -195,10 +195,11 @@ def _bar(results: Results, window: SpeedWindow) -> dict[str, Any]:
     span = tried_speeds(results, job) or (window.low_m_min, window.high_m_min)
     ends = [min(span[0], window.low_m_min), max(span[1], window.high_m_min)]
     scale = (BAR_RIGHT - BAR_LEFT) / (ends[1] - ends[0])
+    point = float(speeds(window, system).set_point) / float(in_shown(SPEED, 1.0, system))  # as printed
 
     def place(speed: float) -> float:
         return round(BAR_LEFT + (speed - ends[0]) * scale, 1)
 
     return {"width": BAR_WIDTH, "from": BAR_LEFT, "to": BAR_RIGHT, "low": place(window.low_m_min),
-            "high": place(window.high_m_min), "point": place(window.recommended_m_min),
+            "high": place(window.high_m_min), "point": place(point),
             "ends": [shown(SPEED, e, system) for e in ends]}
