@@ -128,8 +128,8 @@ def _of_another(words: Sequence[str], here: str, issue: SheetIssue) -> str:
     said = (f"This sheet is of study {there}{', revision ' if revision else ''}{' '.join(revision)}, not of {here}"
             f"{f', revision {issue.revision}' if issue.revision else ''}.")
     if issue.supersedes and revision == tokens(issue.supersedes):
-        said += (f" Revision {issue.revision} replaces revision {issue.supersedes}: if {there} is what {here} was called "
-                 "then, the sheet is superseded, take it down.")
+        said += (f" Revision {issue.revision} replaces revision {issue.supersedes}: if {there} is what {here} was "
+                 "called then, the sheet is superseded, take it down.")
     return said
 
 
