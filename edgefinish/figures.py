@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import html
+import json
 import math
 from dataclasses import replace
 from typing import Any
@@ -44,6 +46,7 @@ from .drawing import (
 from .job import Job, SpeedWindow
 from .labels import SHORT, counted, short_names
 from .results import Results
+from .svg import svg
 from .units import QUANTITIES, in_shown
 from .wording import (
     POSITION_WORDS,
@@ -63,16 +66,18 @@ MOST_PLATES = 60
 MARKS_ACROSS, MARKS_UP = 21, 10
 """Marks with a number in them that have room side by side in the picture of burr, and one above the other."""
 MOST_NAMED, MOST_LETTERS, LONGEST_NAME = 24, 56, 14
+_PAGE_WIDTH = 600  # of a drawing where a page gives it none
 
 
 def show(fig: go.Figure) -> None:
     """Show a figure in a notebook, under its question: drawn offline, the same bytes on every machine.
 
-    The words are text of the page, which wraps them at any width; a picture does not.
+    The words are text of the page, which wraps them at any width; a picture does not. A drawing goes with it for pages
+    made of the notebook, which know nothing of plotly.
 
     >>> show(empty("Which?", ["<b>"], "A picture.", 200))  # doctest: +ELLIPSIS
     {'text/html': '<div><strong>Which?</strong><br>&lt;b&gt;</div>', 'text/plain': 'Which?\\n<b>'}
-    {'application/vnd.plotly.v1+json': {'config': ..., 'data': [], 'layout': ...}}
+    {'application/vnd.plotly.v1+json': {'config': ..., 'data': [], 'layout': ...}, 'image/svg+xml': '<svg ...</svg>'}
     """
     from IPython.display import display
 
@@ -80,7 +85,10 @@ def show(fig: go.Figure) -> None:
     words = "".join(f"<br>{html.escape(text)}" for text in lines)
     display({"text/html": f"<div><strong>{html.escape(question)}</strong>{words}</div>",
              "text/plain": "\n".join([question, *lines])}, raw=True)
-    display({MIME: figure_json(fig)}, raw=True)
+    drawn = figure_json(fig)
+    name = f"figure-{hashlib.sha256(json.dumps(drawn, sort_keys=True).encode()).hexdigest()[:12]}"
+    picture = svg(fig, name).replace("<svg ", f'<svg width="{_PAGE_WIDTH}" ', 1)
+    display({MIME: drawn, "image/svg+xml": picture}, raw=True)
 
 
 def _verdict_lines(results: Results, window: SpeedWindow) -> list[str]:

@@ -13,7 +13,7 @@ from lines import Plan, Truth, run_trial
 
 import edgefinish as ef
 from edgefinish import figures, pressures, wear
-from edgefinish.drawing import MOST_READINGS, SHAPES, WINDOW_FILL, figure_json, thin
+from edgefinish.drawing import MIME, MOST_READINGS, SHAPES, WINDOW_FILL, figure_json, thin
 from edgefinish.svg import svg
 from edgefinish.units import in_shown
 from edgefinish.wording import speeds
@@ -351,3 +351,15 @@ def test_triangles_are_named_where_a_reading_lies_beyond_the_gauge(long_told):
     for told in (pages.demo(), long_told):
         beyond = (told.log.reading("edge_radius_mm").side != 0).any()
         assert ("Triangles" in _said(figures.residual_figure(told))) == beyond
+
+
+def test_a_notebook_holds_a_drawing_of_each_figure_too(monkeypatch):
+    """Pages made of the notebooks showed no picture: such programs know nothing of plotly."""
+    shown: list[dict] = []
+    monkeypatch.setattr("IPython.display.display", lambda data, raw: shown.append(data))
+    for fig in _all(pages.demo()):
+        figures.show(fig)
+    drawn = [data["image/svg+xml"] for data in shown if MIME in data]
+    assert len(drawn) == len(set(drawn)) > 5
+    for text in drawn:
+        assert text.startswith('<svg width="600"') and ElementTree.fromstring(text).tag.endswith("svg")
