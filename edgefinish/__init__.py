@@ -15,3 +15,7 @@ __all__ = [
     "Cost", "EdgeFinishError", "Job", "JobError", "Line", "LineModel", "LogError", "Minutes", "NextPlates", "Plan",
     "Results", "RunError", "SpeedWindow", "Study", "StudyError", "Trial", "TrialLog", "fit", "next_plates",
     "open_study", "plan", "plan_study", "read_log", "read_study"]
+
+
+def __dir__() -> list[str]:
+    return sorted([*__all__, *(name for name in globals() if name.startswith("__"))])

@@ -92,7 +92,7 @@ def parser() -> argparse.ArgumentParser:
     planned.set_defaults(verb=_plan)
     check = verb("check", "read a trial log and print what is wrong or was converted", "edgefinish check trials.csv")
     check.add_argument("log", metavar="LOG", help="a file, a database URL, or a study file with its own column names")
-    check.add_argument("--sheet", help="name of the sheet in a spreadsheet")
+    check.add_argument("--sheet", action="append", help="name of the sheet in a spreadsheet; again for another one")
     check.add_argument("--table", help="name of the table in a database")
     check.set_defaults(verb=_check)
     again = verb("reproduce", "run a finished study again from what it kept and compare every number",

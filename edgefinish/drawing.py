@@ -21,7 +21,7 @@ from .errors import JobError
 from .job import Job, SpeedWindow
 from .results import Results
 from .units import QUANTITIES, System, in_shown, shown, unit_of
-from .wording import POSITION_WORDS, POSITIONS, SPEED, limit
+from .wording import POSITION_WORDS, POSITIONS, SPEED, limit, speeds
 
 MIME = "application/vnd.plotly.v1+json"
 # Not "responsive": JupyterLab fits figures to its window by itself, and where both do, figures vanish.
@@ -229,11 +229,11 @@ def limit_line(fig: go.Figure, value: float, x: float, text: str, at: tuple[int,
 
 
 def shade(fig: go.Figure, window: SpeedWindow, system: System) -> None:
-    """The window behind every panel, its set point as a thin line."""
+    """The window behind every panel, its set point as a thin line, where it is printed."""
     if window.verdict != "window":
         return
-    low, high, point = (float(in_shown(SPEED, v, system))
-                        for v in (window.low_m_min, window.high_m_min, window.recommended_m_min))
+    low, high = (float(in_shown(SPEED, v, system)) for v in (window.low_m_min, window.high_m_min))
+    point = float(speeds(window, system).set_point)
     every = {"layer": "below", "row": "all", "col": "all", "exclude_empty_subplots": False}
     fig.add_vrect(x0=low, x1=high, fillcolor=WINDOW_FILL, line={"width": 1, "color": "#555"}, **every)
     fig.add_vline(x=point, line={"dash": "dot", "width": 1.5, "color": "#555"}, **every)

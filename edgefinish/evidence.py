@@ -18,7 +18,7 @@ from .linefit import LineFit
 from .rows import Floats
 from .units import QUANTITIES, shown, unit_of
 from .window import LEAST_WIDTH, NARROWEST
-from .wording import count, hours, limit, listed, percent
+from .wording import Remark, count, hours, limit, listed, percent
 
 FEWEST_SHEETS = 3
 FEWEST_READINGS = 8
@@ -182,6 +182,8 @@ def gaps(model: LineFit, job: Job, tried: Tried) -> list[str]:
         found.append(f"The speeds tried within the line's limits lie within {apart}, about "
                      f"{shown('feed_speed_m_min', tried.low, model.units)}: less than the {percent(NARROWEST - 1)} "
                      "that a window has to span for a drive to hold it.")
+    if found:
+        found += [one.text for one in severity_unsaid(model, job)]
     if found and not beyond:
         found.append(run_next(model, job, _three(model, tried), max(FEWEST_SHEETS - run.sheets, FEWEST_SHEETS)))
     return found
@@ -195,6 +197,7 @@ def unable(model: LineFit, job: Job) -> list[str]:
 def unsettled(model: LineFit, job: Job, tried: Tried) -> list[str]:
     """Why a job cannot be judged where the fit did not settle, and what to run."""
     return ["The fit did not settle; look at the residuals for rows that do not belong.",
+            *(one.text for one in severity_unsaid(model, job)),
             run_next(model, job, _three(model, tried), FEWEST_SHEETS)]
 
 
@@ -227,6 +230,25 @@ def _look(model: LineFit, job: Job) -> _Run:
     ages = rows["contact_hours"][read]
     return _Run(tuple(first), tuple(last), spans, tuple(sorted(mine["grit"].unique(), key=lambda g: int(g[1:]))),
                 (float(ages.min()), float(ages.max())) if read.any() else (0.0, 0.0), sheets)
+
+
+def severity_unsaid(model: LineFit, job: Job) -> list[Remark]:
+    """That a job names a burr severity and the log none, and what then is known of the job's burr."""
+    rows, word = model.log.rows, job.burr_severity
+    if not word or ("burr_severity" in rows and rows["burr_severity"].notna().any()):
+        return []
+    grade = "Grade each plate before it is run, in a column burr_severity"
+    if job.residual_burr_mm is None:
+        return [Remark("The log names no burr severity; the job's has changed nothing.")]
+    if not np.isfinite(model.log.reading("burr_height_mm").value).any():
+        return [Remark("The log names no burr severity and no burr height: what burr its plates had is unknown, and "
+                       f"that {word} burr comes off is not promised.", f"{grade}, or measure its burr_height_mm.")]
+    if word in model.severities:
+        low, high = (shown("burr_height_mm", v, model.units) for v in model.severities[word])
+        return [Remark(f"The log names no burr severity: {word} burr is taken to be {low} to {high} high before the "
+                       "run, as the study says.")]
+    return [Remark(f"The log names no burr severity: this is for burr of all heights in the log; that all {word} burr "
+                   "comes off is not promised.", f"{grade}.")]
 
 
 def untried_severity(model: LineFit, job: Job) -> list[str]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import html
+import json
 import math
 from dataclasses import replace
 from typing import Any
@@ -41,9 +43,10 @@ from .drawing import (
     tried_speeds,
     word,
 )
-from .job import SpeedWindow
+from .job import Job, SpeedWindow
 from .labels import SHORT, counted, short_names
 from .results import Results
+from .svg import svg
 from .units import QUANTITIES, in_shown
 from .wording import (
     POSITION_WORDS,
@@ -63,16 +66,18 @@ MOST_PLATES = 60
 MARKS_ACROSS, MARKS_UP = 21, 10
 """Marks with a number in them that have room side by side in the picture of burr, and one above the other."""
 MOST_NAMED, MOST_LETTERS, LONGEST_NAME = 24, 56, 14
+_PAGE_WIDTH = 600  # of a drawing where a page gives it none
 
 
 def show(fig: go.Figure) -> None:
     """Show a figure in a notebook, under its question: drawn offline, the same bytes on every machine.
 
-    The words are text of the page, which wraps them at any width; a picture does not.
+    The words are text of the page, which wraps them at any width; a picture does not. A drawing goes with it for pages
+    made of the notebook, which know nothing of plotly.
 
     >>> show(empty("Which?", ["<b>"], "A picture.", 200))  # doctest: +ELLIPSIS
     {'text/html': '<div><strong>Which?</strong><br>&lt;b&gt;</div>', 'text/plain': 'Which?\\n<b>'}
-    {'application/vnd.plotly.v1+json': {'config': ..., 'data': [], 'layout': ...}}
+    {'application/vnd.plotly.v1+json': {'config': ..., 'data': [], 'layout': ...}, 'image/svg+xml': '<svg ...</svg>'}
     """
     from IPython.display import display
 
@@ -80,12 +85,27 @@ def show(fig: go.Figure) -> None:
     words = "".join(f"<br>{html.escape(text)}" for text in lines)
     display({"text/html": f"<div><strong>{html.escape(question)}</strong>{words}</div>",
              "text/plain": "\n".join([question, *lines])}, raw=True)
-    display({MIME: figure_json(fig)}, raw=True)
+    drawn = figure_json(fig)
+    name = f"figure-{hashlib.sha256(json.dumps(drawn, sort_keys=True).encode()).hexdigest()[:12]}"
+    picture = svg(fig, name).replace("<svg ", f'<svg width="{_PAGE_WIDTH}" ', 1)
+    display({MIME: drawn, "image/svg+xml": picture}, raw=True)
 
 
 def _verdict_lines(results: Results, window: SpeedWindow) -> list[str]:
     system = results.study.units
     return [answer(window, system), f"{settings(window.job, system)}."]
+
+
+def _band_said(job: Job, issued: bool) -> str:
+    """What line and band are, and how deep the promise of a window may lie in the band: it is one-sided."""
+    said = "Line: the share in the middle case; band: 90 % of what it may be, 5 % lie below it."
+    if not issued:
+        return said
+    below = round(1 - job.confidence, 6)
+    so = "so the band may reach below that" if below > 0.05 else "as below the band" if below == 0.05 else (
+        "so the band stays above that")
+    return (f"{said} The promise is one-sided: at each speed of the window {percent(below)} at most lie below "
+            f"{percent(job.share)}, {so}.")
 
 
 def _name_ends(fig: go.Figure, window: SpeedWindow, system: str, tried: tuple[float, float] | None) -> None:
@@ -115,7 +135,7 @@ def window_figure(results: Results, window: SpeedWindow) -> go.Figure:
     index = thin(ours)
     fig = empty(f"At which speeds do at least {percent(job.share)} of edges meet every limit?",
                 [*_verdict_lines(results, window), *drawn(len(index), len(ours)),
-                 *["Line: the share in the middle case; band: 90 % of what it may be."] * (curve is not None),
+                 *[_band_said(job, window.verdict == "window")] * (curve is not None),
                  *marks_said(results, "edge_radius_mm", index, job)], text, 500, rows=2, cols=1,
                 shared_xaxes=True, vertical_spacing=0.05, row_heights=[0.57, 0.43])
     tried = tried_speeds(results, job)
@@ -382,7 +402,7 @@ def overview_figure(results: Results) -> go.Figure:
     many = (f"{issued} of {len(windows)} jobs {'has' if issued == 1 else 'have'} a window." if len(windows) > 1 else
             f"The job has {'a' if issued else 'no'} window.")
     fig = empty("Which speeds may be run on which job?",
-                [many + " Bar: the window; mark: the set point." * (issued > 0)],
+                [many + " Bar: the window; mark: the set point; printed speeds are rounded inwards." * (issued > 0)],
                 " ".join(answer(w, system) for w in windows), 60 * len(windows) + 66)
     ends = [float(in_shown(SPEED, v, system)) for w in windows for v in (w.low_m_min, w.high_m_min) if v is not None]
     tried = np.asarray(in_shown(SPEED, results.log.rows[SPEED].to_numpy(float), system), float)
@@ -395,8 +415,8 @@ def overview_figure(results: Results) -> go.Figure:
         for text, lift in ((name, 24), (said.removeprefix(f"{job_name(window.job, system)}: ").rstrip("."), 9)):
             word(fig, first, -k, text, xanchor="left", yanchor="bottom", yshift=lift, font={"size": 12})
         if window.verdict == "window":
-            low, high, point = (float(in_shown(SPEED, v, system)) for v in
-                                (window.low_m_min, window.high_m_min, window.recommended_m_min))
+            low, high = (float(in_shown(SPEED, v, system)) for v in (window.low_m_min, window.high_m_min))
+            point = float(speeds(window, system).set_point)
             fig.add_scatter(x=[low, high], y=[-k, -k], mode="lines", line={"width": 9, "color": COLOURS["leading"]},
                             hovertemplate=f"{safe(said)}<extra></extra>", row=1, col=1)
             fig.add_scatter(x=[point], y=[-k], mode="markers", hoverinfo="skip", row=1, col=1,

@@ -131,20 +131,30 @@ class Column:
 
 @dataclass
 class Findings:
-    """Collects while a log is read; `settle` raises everything that was wrong at once."""
+    """Collects while a log is read; `settle` raises everything that was wrong at once. `in_study`: for a study file."""
 
     file: str | None = None
+    in_study: bool = False
     header_row: int = 1
     messages: list[Message] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
+
+    def how(self, key: str) -> str:
+        """How a sheet or a table is named where the log is.
+
+        >>> Findings(in_study=True).how("sheet"), Findings().how("sheet")
+        ("with a line 'sheet: …' in the study", 'with sheet= in Python, --sheet of check')
+        """
+        return f"with a line '{key}: …' in the study" if self.in_study else f"with {key}= in Python, --{key} of check"
 
     def tell(self, row: int | None, column: str | None, kind: Kind, text: str) -> None:
         """Note one thing."""
         self.messages.append(Message(row, _named(column), kind, printable(text), self.file))
 
-    def fault(self, row: int | None, column: str | None, found: object, wanted: str, remedy: str = "") -> None:
-        """Note one fault."""
-        entry = (row, _named(column), as_written(found), printable(wanted), printable(remedy))
+    def fault(self, row: int | None, column: str | None, found: object, wanted: str, remedy: str = "",
+              address: str = "") -> None:
+        """Note one fault; `address`: with what the remedy ends, of a file, so that nothing in it is to be hidden."""
+        entry = (row, _named(column), as_written(found), printable(wanted), printable(remedy) + address)
         self.problems.append(Problem(*entry) if self.file is None else FileProblem(*entry, self.file))
 
     def faulty(self, column: str) -> bool:

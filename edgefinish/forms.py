@@ -210,8 +210,9 @@ def windows_table(study: Study, windows: Sequence[SpeedWindow]) -> pd.DataFrame:
 
 
 def answers_said(results: Results) -> str:
-    """One sentence for each job, with what binds its ends or why it has no window."""
-    return "\n".join(" ".join([answer(w, results.study.units), *w.reasons[:2]]) for w in results.windows)
+    """One paragraph for each job: what binds its ends, or why it has no window and what to run or to change."""
+    return "\n".join(" ".join([answer(w, results.study.units), *w.reasons[:2 if w.verdict == "window" else None]])
+                     for w in results.windows)
 
 
 def show_windows(results: Results) -> None:
@@ -299,7 +300,7 @@ def claims_said(results: Results) -> str:
     """What the windows claim, how many of them may fail, and what is measured whatever they say."""
     said = claims(results)
     if not said:
-        return "No job got a window, so nothing is claimed. The reasons in the table say what to run."
+        return "No job got a window, so nothing is claimed. The reasons above say what to run."
     return "\n".join([*said, "The first-off edges are measured before release, window or not."])
 
 

@@ -169,27 +169,36 @@ def refusal(model: LineFit, job: Job, fitted: LawFit, promise: Promise, possible
     best = _best(promise, x)
     some = promise.thinned(_ENOUGH)
     limits = _single_limits(some)
+    apart: list[Floats] = []
     if promise.radius_alone:  # one look at the edges tells all
         *apart, shares = radius_shares(some, x[best:best + 1])[..., 0]
-        wanted = np.isfinite(promise.radius_limits)
-        alone, one = _fewest([each for each, asked in zip(apart, wanted, strict=True) if asked], limits, 0.5)
     else:
         shares = worst_shares(promise, x[best:best + 1], promise.few(_ENOUGH))[:, 0]
-        alone, one = _tightest(some, limits, float(x[best]), 0.5)
+    low, median, high = _quantiles(shares)
+    at = 0.05 if median >= job.share else 0.5  # what is lost where too few are within the limits
+    if apart:
+        wanted = np.isfinite(promise.radius_limits)
+        alone, one = _fewest([each for each, asked in zip(apart, wanted, strict=True) if asked], limits, at)
+    else:
+        alone, one = _tightest(some, limits, float(x[best]), at)
     centre = fitted.layout.centre.feed_speed_m_min
     speed = shown("feed_speed_m_min", centre * float(np.exp(x[best])), model.units)
-    low, median, high = _quantiles(shares)
     where = _where(promise, one, _position_names(model, job), float(x[best]))
     verdict: Literal["no window", "not enough evidence"] = "not enough evidence"
     if possible <= max(0.05, 1 - job.confidence):
         verdict = "no window"
-    found = [Remark(f"At about the best speed, {speed}, some {about(median)} of edges meet every limit at the worst "
-                    f"position and age (90 % range {about(low)} to {about(high)}); {percent(job.share)} are asked "
-                    "for."),
-             Remark(f"Most is lost there to this: {_said(model, job, one)}, {where} first; {about(alone)} meet that "
-                    f"limit alone{': check it and its unit' if alone <= _NEXT_TO_NONE else ''}.")]
+    found = [Remark(f"At about the best speed, {speed}, {_beside(median, job.share)} of edges meet every limit at the "
+                    f"worst position and age (90 % range {about(low)} to {about(high)}); {percent(job.share)} are "
+                    "asked for.")]
+    if median >= job.share:
+        found.append(Remark(_too_unsure(shares, job, f"{_said(model, job, one)}, {where} first")))
+    else:
+        found.append(Remark(
+            f"Most is lost there to this: {_said(model, job, one)}, {where} first; {about(alone)} meet that limit "
+            f"alone{': check it and its unit' if alone <= _NEXT_TO_NONE else ''}."))
     alone_there = standing.alone(model, job)
-    found += [*unlike.said(model, job, fitted), *fromthepast.said(model, fitted), *alone_there]
+    found += [*evidence.severity_unsaid(model, job), *unlike.said(model, job, fitted),
+              *fromthepast.said(model, fitted), *alone_there]
     near = centre * np.exp(np.clip(x[best] + np.array([-0.2, 0.0, 0.2]), *promise.speeds))
     way = _beyond(model, job, one, best) if _alone_in_the_way(some, limits, one, float(x[best]), job.share) else None
     near = way.speeds if way and len(way.speeds) else near
@@ -217,6 +226,28 @@ def _cannot_tell(possible: float, confidence: float) -> str:
     share = "nearly all" if possible >= _NEARLY_ALL else f"some {percent(max(round(possible, 1), 0.1))}"
     where = ", but not at the same speeds" if possible >= confidence else ""
     return f"These trials cannot tell: {may} there, in {share} of what they leave possible{where}."
+
+
+def _beside(median: float, asked: float) -> str:
+    """How many edges meet the limits, so that it reads as less than what is asked for only where it is.
+
+    >>> [_beside(*some).replace("\N{NO-BREAK SPACE}", " ") for some in ((0.87, 0.9), (0.9891, 0.99))]
+    ['some 87 %', 'just under 99 %']
+    """
+    shown_enough = round(median, 2) >= asked
+    if shown_enough == (median >= asked):
+        return f"some {about(median)}"
+    return f"just {'under' if shown_enough else 'over'} {percent(asked)}"
+
+
+def _too_unsure(shares: Floats, job: Job, lost: str) -> str:
+    """What stands against a window at a speed where enough edges meet every limit by the median of the draws."""
+    sure = int(100 * (shares >= job.share).mean() + 1e-9) / 100
+    if sure >= job.confidence:
+        return ("There that is enough, and sure enough; but no two speeds "
+                f"{percent(NARROWEST - 1)} apart, which a drive needs, are so together with what lies between.")
+    return (f"That would be enough, were it sure: the chance that it is so is {percent(sure)}, and "
+            f"{percent(job.confidence)} are asked for. Where it is not, most is lost to this: {lost}.")
 
 
 class _Way(NamedTuple):

@@ -13,6 +13,7 @@ from itertools import islice
 
 from .errors import nearest
 from .findings import Findings, blank
+from .job import BURR_SEVERITIES
 from .units import QUANTITIES, find_unit, units_of_kind
 
 REQUIRED = ("run", "material", "thickness_mm", "feed_speed_m_min", "drum_pressure_kPa", "grit", "abrasive_sheet",
@@ -27,6 +28,9 @@ LONGEST_HEADER = 200
 LISTED_HEADERS = 30  # of a log's own columns that are named in one message
 DAY_FIRST, MONTH_FIRST = "day first", "month first"  # as a header says it: date [dd/mm/yyyy]
 TEXT = tuple(c for c in CANONICAL if c not in QUANTITIES and c != "date")
+# Plain words of a floor for how a plate's burr was graded; `burr` alone may as well be a height, before or after.
+_GRADED = re.compile(r"burr (?:class|grade|category|level|rating|severity|type|condition)(?: before(?: the run)?)?"
+                     r"|(?:class|grade|category|level|rating|severity|type|condition) of (?:the )?burr|burr")
 
 
 def plain(text: str) -> str:
@@ -133,17 +137,21 @@ def is_units_row(cells: Sequence[object], header: Sequence[str]) -> bool:
 
 
 def assign(header: Sequence[str], units_row: Sequence[object] | None, columns: Mapping[str, object] | None,
-           found: Findings) -> tuple[tuple[Use, ...], tuple[int, ...]]:
-    """What each column is used as, and the places of the columns that are only kept.
+           cells: Callable[[int], Iterable[object]], found: Findings) -> tuple[tuple[Use, ...], tuple[int, ...]]:
+    """What each column is used as, and the places of the columns that are only kept; `cells` of one, each once.
 
-    Faults (missing, twice, contradictory, unknown names in `columns`) go to `found`.
+    Faults (missing, twice, contradictory, unknown names in `columns`) go to `found`, as does what is not used.
     """
     meanings: dict[int, Meaning] = {i: m for i, h in enumerate(header) if (m := meaning_of(h))}
     before = len(found.problems)
     constants = _apply_map(header, columns or {}, meanings, found)
+    graded = [i for i, h in enumerate(header) if i not in meanings and _grades_burr(h, cells(i))]
+    if len(graded) == 1 and "burr_severity" not in {*(m.name for m in meanings.values()), *(u.name for u in constants)}:
+        meanings[graded[0]] = Meaning("burr_severity")
     spoken_for = {m.name for p in found.problems[before:] if (m := meaning_of(str(p.column)))}
     firm = {m.name for m in meanings.values() if m.extra is None} | {u.name for u in constants}
-    for i in [i for i, m in meanings.items() if m.extra is not None and m.name in firm]:
+    told = [i for i, m in meanings.items() if m.extra is not None and m.name in firm]
+    for i in told:
         found.tell(found.header_row, header[i], "told", f"kept but not used: another column is {meanings[i].name}")
         del meanings[i]
     uses = list(constants)
@@ -156,11 +164,26 @@ def assign(header: Sequence[str], units_row: Sequence[object] | None, columns: M
             found.fault(found.header_row, name, " and ".join(same), f"one column that means {name}",
                         "rename or remove the other")
     kept = tuple(i for i in range(len(header)) if i not in meanings)
-    _missing([header[i] for i in kept], {u.name for u in uses} | spoken_for, found)
+    near = _missing([header[i] for i in kept], {u.name for u in uses} | spoken_for, found)
+    unused = [header[i] for i in kept if i not in told and header[i] not in near]
+    if unused:
+        found.tell(found.header_row, None, "told", f"kept but not used: {_some(unused)}")
     for twin in sorted(h for h, n in Counter(header[i] for i in kept).items() if n > 1):
         found.fault(found.header_row, twin, f"{twin} twice", "different column names", "rename or remove one")
     first = {u.name: u for u in reversed(uses)}
     return tuple(sorted(first.values(), key=lambda u: CANONICAL.index(u.name))), kept
+
+
+def _grades_burr(header: str, cells: Iterable[object]) -> bool:
+    """Whether a column grades the burr of plates: by its header, and every word in it one that is known."""
+    if len(header) > LONGEST_HEADER or plain(header) == "burr" or not _GRADED.fullmatch(plain(header)):
+        return False
+    words = {plain(str(c)) for c in cells}
+    return bool(words) and words <= set(BURR_SEVERITIES)
+
+
+def _some(names: Sequence[str]) -> str:
+    return f"{', '.join(names[:LISTED_HEADERS])}{' and others' * (len(names) > LISTED_HEADERS)}"
 
 
 def _unit(header: str, meaning: Meaning, below: object, found: Findings) -> str | None:
@@ -258,11 +281,11 @@ def _apply_map(header: Sequence[str], columns: Mapping[str, object], meanings: d
     return constants
 
 
-def _missing(others: Sequence[str], present: set[str], found: Findings) -> None:
-    """Faults for required columns that are not there; a word about others that look like an optional one."""
+def _missing(others: Sequence[str], present: set[str], found: Findings) -> set[str]:
+    """Faults for required columns that are not there; a word about others that look like an optional one: which."""
     bare = {plain(o): o for o in others[:MOST_SEARCHED] if o.strip() and len(o) <= LONGEST_HEADER}
-    unused = list(bare.values())
-    rest = f"; not used so far: {', '.join(unused[:LISTED_HEADERS])}{' and others' * (len(unused) > LISTED_HEADERS)}"
+    unused, told = list(bare.values()), set()
+    rest = f"; not used so far: {_some(unused)}"
     said = not unused
     for name in CANONICAL:
         if name in present:
@@ -271,10 +294,17 @@ def _missing(others: Sequence[str], present: set[str], found: Findings) -> None:
         required = name in REQUIRED
         near = [w for form in (plain(name), label)
                 for w in get_close_matches(form, list(bare), n=1, cutoff=0.6 if required else 0.85)]
+        if name == "burr_severity":
+            near += [w for w in bare if _GRADED.fullmatch(w)]
         if required:
             remedy = (f"did you mean {bare[near[0]]}? rename it, or name it in 'columns'" if near
                       else f"add it, or name the shop's own column or a constant in 'columns'{'' if said else rest}")
             said = said or not near
             found.fault(found.header_row, name, "no such column", f"the column {name}", remedy)
         elif near:
-            found.tell(found.header_row, bare[near[0]], "told", f"kept but not used; did you mean {name}?")
+            header = bare[near[0]]
+            told.add(header)
+            which = (f"{name}, burr_height_mm or residual_burr_mm? Rename it, or name it in 'columns'"
+                     if near[0] == "burr" else f"{name}?")
+            found.tell(found.header_row, header, "told", f"kept but not used; did you mean {which}")
+    return told

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Set, Sized
 from dataclasses import dataclass, fields
+from decimal import Decimal
 from numbers import Integral, Real
 from typing import Any, Literal, Self
 
@@ -13,14 +14,31 @@ from .findings import as_written
 
 MOST_NUMBER, MOST_PASSES = 1e15, 1000  # beyond reason, and beyond what can be reckoned with
 CUT_PROCESSES = ("flame", "plasma", "laser")
+BURR_SEVERITIES = ("light", "moderate", "heavy", "slag")  # lightest first; a shop may have words of its own
 Verdict = Literal["window", "no window", "not enough evidence"]
 
 
-def _number(value: Any) -> float | None:
+def number(value: Any) -> float | None:
     """The value as a finite float, or None where it is no number."""
+    if isinstance(value, Decimal):
+        value = float(value) if value.is_finite() else None
     if isinstance(value, bool) or not isinstance(value, Real) or not abs(value) <= MOST_NUMBER:
         return None
     return float(value)
+
+
+def several(value: Any) -> tuple[Any, ...] | None:
+    """The values of a list, of an array or of what else has an order; None where it is none of them.
+
+    >>> several([0, 15]), several(15), several("P80")
+    ((0, 15), None, None)
+    """
+    if isinstance(value, (str, bytes, Mapping, Set)) or not isinstance(value, Sized) or not isinstance(value, Iterable):
+        return None
+    try:
+        return tuple(value)
+    except TypeError:  # an array of no dimension
+        return None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,7 +51,8 @@ class Job:
 
     Raises `JobError` with every fault at once where the job is impossible by itself.
 
-    >>> job = Job(material="S355", thickness_mm=10, drum_pressure_kPa=60, grit="P80", edge_radius_mm=(0.2, 0.6))
+    >>> import edgefinish as ef
+    >>> job = ef.Job(material="S355", thickness_mm=10, drum_pressure_kPa=60, grit="P80", edge_radius_mm=(0.2, 0.6))
     >>> job.grit, job.sheet_hours
     ('P80', (0.0, 15.0))
     """
@@ -76,11 +95,11 @@ class Job:
         if isinstance(self.cut_process, str) and self.cut_process not in CUT_PROCESSES:
             fault("cut_process", "flame, plasma or laser", nearest(self.cut_process, CUT_PROCESSES))
         for name, unit in (("thickness_mm", "mm"), ("drum_pressure_kPa", "kPa")):
-            number = _number(getattr(self, name))
-            if number is None or number <= 0:
+            size = number(getattr(self, name))
+            if size is None or size <= 0:
                 fault(name, f"a number above 0 {unit}")
             else:
-                put(name, number)
+                put(name, size)
         if not isinstance(self.grit, str):
             fault("grit", "a P-scale designation such as 'P80'", f"write 'P{self.grit}' if the sheet is so marked")
         else:
@@ -96,28 +115,27 @@ class Job:
         self._check_hours(put, fault)
         self._check_limits(put, fault)
         for name in ("share", "confidence"):
-            number = _number(getattr(self, name))
-            if number is None or not 0 < number < 1:
+            part = number(getattr(self, name))
+            if part is None or not 0 < part < 1:
                 fault(name, "a number between 0 and 1, such as 0.90", "write 90 % as 0.90")
             else:
-                put(name, number)
+                put(name, part)
         if bad:
             raise JobError(bad, "job")
 
     def _check_hours(self, put: Any, fault: Any) -> None:
-        span = self.sheet_hours
-        ends = [_number(v) for v in span] if isinstance(span, (tuple, list)) and len(span) == 2 else [None, None]
-        if None in ends or ends[0] < 0 or ends[0] > ends[1]:
+        ends = [number(v) for v in several(self.sheet_hours) or ()]
+        if len(ends) != 2 or None in ends or ends[0] < 0 or ends[0] > ends[1]:
             fault("sheet_hours", "two contact hours (from, to), 0 ≤ from ≤ to", "(15, 15) is one age")
         else:
             put("sheet_hours", (ends[0], ends[1]))
 
     def _check_limits(self, put: Any, fault: Any) -> None:
-        band = (None, None) if self.edge_radius_mm is None else self.edge_radius_mm
-        if not isinstance(band, (tuple, list)) or len(band) != 2:
+        band = (None, None) if self.edge_radius_mm is None else several(self.edge_radius_mm)
+        if band is None or len(band) != 2:
             fault("edge_radius_mm", "two limits (low, high) in mm, either may be None")
             band = (None, None)
-        low, high = (None if v is None else _number(v) for v in band)
+        low, high = (None if v is None else number(v) for v in band)
         wrong = any(v is not None and n is None for v, n in zip(band, (low, high), strict=True))
         if wrong or (low is not None and low < 0) or (high is not None and high <= 0):
             fault("edge_radius_mm", "limits in mm that are not negative")
@@ -128,11 +146,11 @@ class Job:
         for name, least, unit in (("residual_burr_mm", 0.0, "mm"), ("removal_um", None, "µm")):
             if getattr(self, name) is None:
                 continue
-            number = _number(getattr(self, name))
-            if number is None or number < 0 or (least is None and number == 0):
+            most = number(getattr(self, name))
+            if most is None or most < 0 or (least is None and most == 0):
                 fault(name, f"an upper limit in {unit}, {'0 or more' if least is not None else 'above 0'}")
             else:
-                put(name, number)
+                put(name, most)
         if self.edge_radius_mm is None and self.residual_burr_mm is None and self.removal_um is None:
             fault("edge_radius_mm", "at least one limit: edge radius, residual burr or removal",
                   "a job without a limit has every speed as its window")
@@ -140,6 +158,9 @@ class Job:
     @classmethod
     def from_mapping(cls, entries: Mapping[str, object]) -> Self:
         """A job from names and values; an unknown or missing name is a `JobError` with the nearest known one."""
+        if not isinstance(entries, Mapping):
+            raise JobError(Problem(None, None, type(entries).__name__, "names and values, such as {'material': …}"),
+                           "job")
         known = [f.name for f in fields(cls)]
         bad = [Problem(None, str(k), str(k), "a field of a job", nearest(k, known))
                for k in entries if k not in known]
@@ -163,11 +184,42 @@ class Job:
 
 @dataclass(frozen=True, kw_only=True)
 class Line:
-    """What the line itself allows: nothing outside is ever recommended. None is no limit."""
+    """What the line itself allows: nothing outside is ever recommended. None is no limit.
+
+    Raises `JobError` with every fault at once.
+
+    >>> import edgefinish as ef
+    >>> ef.Line(feed_speed_m_min=(0.8, 6), grits=["p80", "P120"])
+    Line(feed_speed_m_min=(0.8, 6.0), drum_pressure_kPa=None, grits=('P80', 'P120'))
+    """
 
     feed_speed_m_min: tuple[float, float] | None = None
     drum_pressure_kPa: tuple[float, float] | None = None
     grits: tuple[str, ...] | None = None
+
+    def __post_init__(self) -> None:
+        """Check every limit, and put it into its one form."""
+        bad: list[Problem] = []
+        for name, unit, such in (("feed_speed_m_min", "m/min", "(0.8, 6.0)"),
+                                 ("drum_pressure_kPa", "kPa", "(25, 110)")):
+            given = getattr(self, name)
+            ends = [number(v) for v in several(given) or ()]
+            if given is None:
+                continue
+            if (len(ends) != 2 or ends[0] is None or ends[1] is None or not 0 <= ends[0] <= ends[1]
+                    or (name == "feed_speed_m_min" and ends[0] == ends[1])):
+                bad.append(Problem(None, name, as_written(given), f"two numbers in {unit}, the lower first",
+                                   f"such as {such}"))
+            else:
+                object.__setattr__(self, name, tuple(ends))
+        if self.grits is not None:
+            try:
+                object.__setattr__(self, "grits", tuple(grit_name(g) for g in several(self.grits) or (None,)))
+            except (ValueError, TypeError, AttributeError):
+                bad.append(Problem(None, "grits", as_written(self.grits), "a list of P-scale grits",
+                                   "such as ['P60', 'P80']"))
+        if bad:
+            raise JobError(bad, "line")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -8,14 +8,13 @@ from typing import Any
 import pandas as pd
 
 from .abrasive import grain_um
-from .job import Job
+from .job import BURR_SEVERITIES, Job
 from .triallog import TrialLog
 from .wording import job_name, sheet_age
 
 EVERY = "every material and burr severity"
 SETTINGS = ["thickness_mm", "drum_pressure_kPa", "grit", "passes"]
-# The trade's order of the words, lightest first; other words follow by name.
-_ORDER = ("light", "moderate", "heavy", "slag")
+_ORDER = BURR_SEVERITIES  # lightest first; other words follow by name
 
 
 def every_job(log: TrialLog, limits: Mapping[str, Any], units: str) -> tuple[tuple[Job, ...], tuple[str, ...]]:

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.optimize import brentq
 
 from .abrasive import grain_um
-from .evidence import Tried, run_next
+from .evidence import Tried, run_next, severity_unsaid
 from .job import Job, SpeedWindow
 from .lawfit import LawFit
 from .laws import BENDS, FEED, RUN_IN, TERMS, Settings
@@ -94,6 +94,7 @@ def unsupported(model: LineFit, job: Job, window: tuple[float, float], fitted: L
     found = [Remark("The window would rest on assumed physics: with those assumptions loosened, the mean at an end is "
              f"{lean:.1f} times as uncertain. Most hangs on what is assumed of {TERMS[most].name}: these trials vary "
              "it too little, or together with something else.")]
+    found += severity_unsaid(model, job)
     found += run_together(model, job, Tried.of(model, job)) or [
         Remark("", run_next(model, job, (ends[0], float(np.sqrt(ends.prod())), ends[1]), 3))]
     return refused(job, "not enough evidence", found)

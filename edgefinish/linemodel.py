@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -12,7 +12,8 @@ from numpy.typing import ArrayLike
 
 from . import evidence, further, grounds, insight, leaning, remarks, startingpoint
 from .copied import without_copies
-from .errors import JobError, Problem
+from .errors import JobError, LogError, Problem
+from .handedin import one_job, the_jobs, the_line, the_severities, the_units
 from .history import without_few, without_repeats
 from .job import Job, Line, SpeedWindow
 from .lawfit import LawFit
@@ -40,6 +41,7 @@ class LineModel(LineFit):
         ...                     edge_radius_mm=(0.2, 0.6))).verdict
         'not enough evidence'
         """
+        one_job(job)
         if (bare := self._without_idle_burr(job)) != job:
             answer = self.window(bare)
             idle = remarks.idle_burr(self, job)
@@ -68,8 +70,8 @@ class LineModel(LineFit):
         best = min(max(best, slow), fast)
         ends = grounds.bindings(self, job, *leaning.cut(promise, tried, found, kept, centre), kept,
                                 shown_span(slow, fast, best, self.units))
-        said = [*(Remark(end.sentence) for end in ends), *grounds.apart(self, others, centre)]
-        said += further.said(self, job, promise, tried, kept)
+        said = [*(Remark(end.sentence) for end in ends), *evidence.severity_unsaid(self, job)]
+        said += [*grounds.apart(self, others, centre), *further.said(self, job, promise, tried, kept)]
         said += [] if kept == found else [leaning.cut_off(self, job, found, centre)]
         said += leaning.said(float(lean(np.array(kept)).max()))
         said += remarks.flags(self, job, fitted, tried, (slow, fast))
@@ -90,12 +92,12 @@ class LineModel(LineFit):
         >>> "no promise" in model.starting_point(job).sentence
         True
         """
-        return startingpoint.starting_point(self, job)
+        return startingpoint.starting_point(self, one_job(job))
 
     def windows(self, jobs: Iterable[Job]) -> pd.DataFrame:
         """One row a job in the order given: every field of the job, then verdict, ends, set point and reasons."""
         rows = []
-        for job in jobs:
+        for job in the_jobs(jobs):
             answer = self.window(job)
             rows.append({f.name: getattr(job, f.name) for f in fields(Job)} | {
                 f.name: getattr(answer, f.name) for f in fields(SpeedWindow) if f.name != "job"})
@@ -111,7 +113,7 @@ class LineModel(LineFit):
         the posterior chance that the share is at least the job's over all its sheet ages, 0 outside tried speeds.
         Raises `JobError` for a job that cannot be judged from this log; its window says why.
         """
-        speeds, job = _speeds(feed_speed_m_min), self._without_idle_burr(job)
+        speeds, job = _speeds(feed_speed_m_min), self._without_idle_burr(one_job(job))
         tried = self._judged(job)
         promise = self.promise(job, tried.speeds).thinned(JOINT_DRAWS)
         centre = self.law_for(job).layout.centre.feed_speed_m_min
@@ -149,7 +151,7 @@ class LineModel(LineFit):
         Columns `feed_speed_m_min`, `contact_hours`; `median`, `low`, `high` of future edges (central 90 %; sheet, plate
         and edge); `mean_low`, `mean_high`, 90 % band of the median. Without a position: all that were measured.
         """
-        tried = self._judged(job)
+        tried = self._judged(one_job(job))
         speed = np.sqrt(tried.low * tried.high) if feed_speed_m_min is None else feed_speed_m_min
         hours = np.mean(job.sheet_hours) if contact_hours is None else contact_hours
         return insight.response(self, job, quantity, *np.broadcast_arrays(_speeds(speed), _hours(hours)), edge_position)
@@ -170,7 +172,7 @@ class LineModel(LineFit):
 
         In units of the burr's own scatter from edge to edge, at a radius and a burr height of 0.3 mm.
         """
-        return insight.burr_law(self, job)
+        return insight.burr_law(self, one_job(job))
 
     def spreads(self) -> pd.DataFrame:
         """Each spread: `law`, `level`, `prior_median`, `median`, `low`, `high` (90 %), as fractions (0.08 = 8 %).
@@ -199,20 +201,28 @@ def fit(log: TrialLog, *, line: Line | None = None, severities: Mapping[str, tup
     spreads is learned; `new_sheets`: the sheets are of another lot or supplier than then. What was copied, or
     stands in two logs, counts once.
     """
-    if isinstance(history, TrialLog):
-        raise TypeError("found one TrialLog as history, wanted a list of them")
-    if not isinstance(log, TrialLog):
-        raise TypeError(f"found {type(log).__name__}, wanted a TrialLog: read it with read_log first")
-    history = tuple(history)
-    for one in history:
-        if not isinstance(one, TrialLog):
-            raise TypeError(f"found {type(one).__name__} in the history, wanted TrialLogs: read them with read_log")
+    line, units, spans = the_line(line), the_units(units), the_severities(severities)
+    history = _logs(log, history)
     past, repeated = without_repeats(log, [past.of_measured() for past in history])
     past, given = without_few(past), len(past)
     read, copied = without_copies(log.of_measured())
-    return LineModel(read, line or Line(), dict(severities or {}), units,
+    return LineModel(read, line, spans, units,
                      tuple(without_copies(one)[0] for one in past), new_sheets, copied=copied, repeated=repeated,
                      too_few=given - len(past))
+
+
+def _logs(log: object, history: Any) -> tuple[TrialLog, ...]:
+    """The earlier logs, once it is sure that all are logs; else a `LogError`."""
+    some = isinstance(history, Iterable) and not isinstance(history, (str, Mapping))
+    listed = tuple(history) if some else None
+    for one, what in ((log, "log"), *((past, "history") for past in listed or ())):
+        if not isinstance(one, TrialLog):
+            raise LogError(Problem(None, None, type(one).__name__, "a TrialLog", "read it with ef.read_log first"),
+                           what)
+    if listed is None:
+        raise LogError(Problem(None, None, type(history).__name__, "a list of logs", "put it in brackets: [log]"),
+                       "history")
+    return listed
 
 
 def _speeds(values: ArrayLike) -> Floats:
@@ -228,6 +238,6 @@ def _positive(values: ArrayLike, name: str, unit: str, least: float) -> Floats:
         numbers = np.atleast_1d(np.asarray(values, float))
     except (TypeError, ValueError):
         numbers = np.array([np.nan])
-    if numbers.ndim != 1 or not (np.isfinite(numbers) & (numbers >= least)).all():
+    if numbers.ndim != 1 or not numbers.size or not (np.isfinite(numbers) & (numbers >= least)).all():
         raise JobError(Problem(None, name, str(values), f"numbers in {unit}, {'above 0' if least else '0 or more'}"))
     return numbers

@@ -23,6 +23,7 @@ from .errors import JobError, Problem
 from .evidence import Tried, gaps
 from .exchange import information
 from .foreseen import Asked, gains
+from .handedin import check_new_plates, of_kind, the_groups, the_jobs
 from .job import Job, SpeedWindow
 from .laws import CURVATURE, FEED, TERMS, Centre, Settings
 from .layout import law_columns, settings_of
@@ -110,6 +111,9 @@ def next_plates(model: LineModel, jobs: Sequence[Job], *, plates: int = 4, most_
     if isinstance(plates, bool) or not isinstance(plates, int) or not 1 <= plates <= MOST_PLATES:
         raise JobError(Problem(None, "plates", str(plates), f"a whole number from 1 to {MOST_PLATES}",
                                "look again after these: what to run next changes with what was read"), "next plates")
+    of_kind(LineModel, model, "fit one with ef.fit(log): ef.next_plates(model, jobs)", "next plates")
+    jobs, apart = the_jobs(jobs), the_groups(apart)
+    check_new_plates(most_new, only_new, enough)
     windows = [model.window(job) for job in jobs]
     open_jobs = [w for w in windows if not _wide(w, enough)]
     judged = [(w, Asked.of(model, w.job)) for w in open_jobs if not gaps(model, w.job, Tried.of(model, w.job))]

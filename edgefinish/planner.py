@@ -20,7 +20,8 @@ from .evidence import AGE_MARGIN, FEWEST_SHEETS
 from .exchange import Factor, Levels, Need, Spreads, fewest_plates, search
 from .exchange import Problem as Search
 from .explore import SEED
-from .job import Job
+from .handedin import of_kind, the_jobs, the_severities, the_units
+from .job import Job, Line, several
 from .laws import TERMS, Centre, Settings
 from .layout import law_columns
 from .priors import STANDARD
@@ -103,7 +104,11 @@ def plan(jobs: Sequence[Job], *, feed_speed_m_min: tuple[float, float], trial: T
     (12, 4, 15.0)
     """
     trial = trial or Trial()
-    jobs = tuple(jobs)
+    of_kind(Trial, trial, "write ef.Trial(plates=24, sheets=6)", "plan")
+    jobs, units, spans = the_jobs(jobs), the_units(units), the_severities(severities)
+    feed_speed_m_min = Line(feed_speed_m_min=several(feed_speed_m_min) or ()).feed_speed_m_min
+    if not jobs:
+        raise JobError(Problem(None, "jobs", "an empty list", "a job to plan for"), "plan")
     hours = trial.sheet_hours or (min(j.sheet_hours[0] for j in jobs), max(j.sheet_hours[1] for j in jobs))
     space = _Space(jobs, feed_speed_m_min, hours, trial, units)
     space.check()
@@ -117,10 +122,10 @@ def plan(jobs: Sequence[Job], *, feed_speed_m_min: tuple[float, float], trial: T
     levels, value = found
     rng = np.random.default_rng(seed)
     runs = _in_order(space, levels, rng)
-    words = _severity_words(jobs, severities or {})
+    words = _severity_words(jobs, spans)
     runs = _with_burr(runs, words, rng)
-    return Plan(jobs, replace(trial, sheet_hours=hours), feed_speed_m_min, dict(severities or {}), runs,
-                tuple(_told(space, runs, words, severities or {})), value, units, name)
+    return Plan(jobs, replace(trial, sheet_hours=hours), feed_speed_m_min, spans, runs,
+                tuple(_told(space, runs, words, spans)), value, units, name)
 
 
 def plan_study(study: Study) -> Plan:
@@ -129,6 +134,7 @@ def plan_study(study: Study) -> Plan:
     Raises `StudyError` where the study says too little to plan from, or a job asks what the line cannot run, `LogError`
     where an earlier log cannot be read.
     """
+    of_kind(Study, study, "read it with ef.read_study(…) first", "plan")
     if study.listed is None and study.log_source is None:
         raise StudyError(Problem(None, "jobs", "every material and burr severity, and no log",
                                  "the jobs that are to be promised, listed",

@@ -73,8 +73,6 @@ def flags(model: LineFit, job: Job, fitted: LawFit, tried: evidence.Tried, windo
     found += unlike.said(model, job, fitted)
     found += standing.said(model, job, window)
     found += model._keep(("process unsaid", model.material_of(job)), partial(_process_unsaid, model, job))
-    if job.burr_severity and not ("burr_severity" in rows and rows["burr_severity"].notna().any()):
-        found.append(Remark("The log names no burr severity; the job's has changed nothing."))
     if job.cut_process and not ("cut_process" in rows and rows["cut_process"].notna().any()):
         found.append(Remark("The log names no cut process; the job's has changed nothing."))
     if job.residual_burr_mm is not None:

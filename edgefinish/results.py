@@ -43,7 +43,7 @@ def find_study(path: str | Path = "") -> Study:
     >>> find_study().path.name
     'study.yaml'
     """
-    return read_study(path or demo_folder("demo") / "study.yaml")
+    return read_study(demo_folder("demo") / "study.yaml" if path == "" else path)
 
 
 def open_study(path: str | Path = "") -> Results:

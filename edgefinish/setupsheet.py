@@ -22,7 +22,7 @@ from .drawing import burr_said, positions_of, tried_speeds
 from .fingerprint import fingerprint
 from .job import SpeedWindow
 from .results import Results
-from .units import System, shown
+from .units import System, in_shown, shown
 from .wording import (
     POSITION_WORDS,
     SPEED,
@@ -33,6 +33,7 @@ from .wording import (
     hours,
     job_name,
     limits,
+    listed,
     percent,
     settings,
     sheet_age,
@@ -175,10 +176,15 @@ def _code(results: Results, window: SpeedWindow, mark: str) -> str:
 
 def _first_off(results: Results, window: SpeedWindow) -> list[str]:
     job = window.job
-    places = ", ".join(POSITION_WORDS[p] for p in positions_of(results, job))
+    measured = positions_of(results, job)
+    places = ", ".join(POSITION_WORDS[p] for p in measured)
+    other = listed([word for name, word in POSITION_WORDS.items() if name not in measured])
+    besides = (f" The trials measured no {other} edges and promise nothing of them: if the part has such edges, "
+               "measure them too.") if other else ""
     edges = first_off_edges(job.share, job.confidence)
     return [f"First plate: measure every edge position ({places}). All within the limits: go on. Else stop and tell "
-            f"quality; as up to {percent(1 - job.share)} of edges may lie outside, a second plate may be measured.",
+            f"quality; as up to {percent(1 - job.share)} of edges may lie outside, a second plate may be measured."
+            f"{besides}",
             f"To release the setting by counting alone: {edges} edges, one a plate, none outside, show "
             f"{percent(job.share)} at {percent(job.confidence)} confidence (Wilks 1941)."]
 
@@ -189,10 +195,11 @@ def _bar(results: Results, window: SpeedWindow) -> dict[str, Any]:
     span = tried_speeds(results, job) or (window.low_m_min, window.high_m_min)
     ends = [min(span[0], window.low_m_min), max(span[1], window.high_m_min)]
     scale = (BAR_RIGHT - BAR_LEFT) / (ends[1] - ends[0])
+    point = float(speeds(window, system).set_point) / float(in_shown(SPEED, 1.0, system))  # as printed
 
     def place(speed: float) -> float:
         return round(BAR_LEFT + (speed - ends[0]) * scale, 1)
 
     return {"width": BAR_WIDTH, "from": BAR_LEFT, "to": BAR_RIGHT, "low": place(window.low_m_min),
-            "high": place(window.high_m_min), "point": place(window.recommended_m_min),
+            "high": place(window.high_m_min), "point": place(point),
             "ends": [shown(SPEED, e, system) for e in ends]}

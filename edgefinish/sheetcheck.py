@@ -18,6 +18,7 @@ from .kept import INPUTS, STUDY
 from .reproduce import changed_inputs, read_record
 from .results import Results, open_study
 from .setupsheet import sheet_html, sheet_pdf
+from .sheetissue import SheetIssue
 from .study import read_study
 from .wording import job_name
 
@@ -91,9 +92,10 @@ def _of_others(folder: Path, sheet: Path, record: Any, words: Sequence[str], sam
     """A sheet that was made from another log or another study file, as far as its name tells which."""
     name = tokens(str(record["study"]))
     named = any(list(words[i:i + len(name) + 1]) == ["study", *name] for i in range(len(words) - len(name)))
+    issue = read_study(folder / INPUTS / STUDY).setup_sheet
     if not named:
-        return SheetCheck(sheet.name, "other study", (f"This sheet is of another study than {record['study']}.",))
-    revision, issue = _revision(words, name), read_study(folder / INPUTS / STUDY).setup_sheet
+        return SheetCheck(sheet.name, "other study", (_of_another(words, str(record["study"]), issue),))
+    revision = _revision(words, name)
     if issue.supersedes and revision == tokens(issue.supersedes):
         return SheetCheck(sheet.name, "superseded", (
             f"This sheet is revision {issue.supersedes} of study {record['study']}, superseded by revision "
@@ -114,6 +116,21 @@ def _of_others(folder: Path, sheet: Path, record: Any, words: Sequence[str], sam
     return SheetCheck(sheet.name, "other study file", (
         f"Study {record['study']} has another study file{also} in {folder.name} than when this sheet was made: limits, "
         "jobs or settings may differ. Where the one here is the newer, the sheet is superseded. Print it anew.",))
+
+
+def _of_another(words: Sequence[str], here: str, issue: SheetIssue) -> str:
+    """Which study a sheet is of and which one it is held against; a study may have got another name since."""
+    at = next((i for i in range(1, len(words)) if (words[i - 1], words[i]) == ("line", "study")), len(words))
+    name = list(takewhile(lambda word: word != "Revision", words[at + 1:]))
+    if not name:
+        return f"This sheet is of another study than {here}."
+    there, revision = " ".join(name), _revision(words, name)
+    said = (f"This sheet is of study {there}{', revision ' if revision else ''}{' '.join(revision)}, not of {here}"
+            f"{f', revision {issue.revision}' if issue.revision else ''}.")
+    if issue.supersedes and revision == tokens(issue.supersedes):
+        said += (f" Revision {issue.revision} replaces revision {issue.supersedes}: if {there} is what {here} was "
+                 "called then, the sheet is superseded, take it down.")
+    return said
 
 
 def _revision(words: Sequence[str], name: Sequence[str]) -> list[str]:

@@ -18,7 +18,7 @@ import pandas as pd
 
 from .databases import gathered_table
 from .errors import nearest
-from .findings import Column, Findings, NoCell, blank
+from .findings import Column, Findings, NoCell, blank, printable
 from .headers import SEARCHED, empty, header_at, is_units_row, recognised
 from .workbook import MOST_COLUMNS, MOST_ROWS, WAY_OUT, Grid, grid_of_book
 
@@ -28,6 +28,7 @@ LOOKED_AT = 1_000_000  # first characters in which the separator is looked for
 MOST_FILE_BYTES = 1_000_000_000
 TEXT_FILES = (".csv", ".tsv", ".txt")
 BOOKS = (".xlsx", ".xlsm")
+DATABASES = (".db", ".sqlite", ".sqlite3")
 # How files of another kind begin that are given the ending of a text file.
 _STARTS = {b"PK\x03\x04": "a workbook or other packed file", b"\xd0\xcf\x11\xe0": "an old workbook", b"PAR1": "a "
            "parquet file", b"%PDF": "a PDF file", b"SQLite format 3": "a SQLite database"}
@@ -125,6 +126,10 @@ def bytes_of(path: Path, found: Findings) -> bytes | None:
             beside = [p.name for p in path.parent.iterdir()] if path.parent.is_dir() else []
             found.fault(None, None, path.name, "a file that is there",
                         nearest(path.name, beside) or f"looked in {path.parent.name or 'the present folder'}")
+        elif ending in DATABASES:
+            found.fault(None, None, path.name, "a database by its address",
+                        f"name its table {found.how('table')}, and the database itself as",
+                        f" sqlite:///{printable(path.name)}")
         elif ending not in known:
             found.fault(None, None, path.name, f"a log that ends in {', '.join(known)}", WAY_OUT)
         elif not path.is_file():

@@ -195,7 +195,8 @@ def _positions(model: LineFit, job: Job) -> list[Remark]:
     seen = set(radius["edge_position"]) if reads_radius else promised
     missing = words(lambda name: name not in seen)
     if missing:
-        found.append(Remark(f"Not measured, so not promised: {missing} edges."))
+        found.append(Remark(f"Not measured, so not promised: {missing} edges.",
+                            "Measure them on each plate, if the part has such edges."))
     unread = words(lambda name: name in seen and name not in promised)
     if unread:
         found.append(Remark(f"Residual burr was not read at {unread} edges of {job.material}, so nothing is promised "

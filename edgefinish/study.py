@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 import reprlib
 from collections.abc import Iterator, Mapping, Sequence
@@ -69,7 +70,7 @@ class Study:
     severities: Mapping[str, tuple[float, float]] | None = None
     log_source: str | tuple[str, ...] | None = None
     table: str | None = None
-    sheet: str | None = None
+    sheet: str | tuple[str, ...] | None = None
     columns: Mapping[str, str | float] = field(default_factory=lambda: MappingProxyType({}))
     trial: Trial | None = None
     history: tuple[str, ...] = ()
@@ -124,14 +125,17 @@ def read_study(path: str | Path) -> Study:
     Raises `StudyError` with every fault at once: unknown, missing or mistyped keys, values that cannot be, jobs that
     are impossible. Each fault names its line and key; a misspelt key gets the nearest known one.
 
-    >>> import pathlib, tempfile
+    >>> import pathlib, tempfile, edgefinish as ef
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     file = pathlib.Path(folder, "yard.yaml")
     ...     _ = file.write_text("study: yard\\nlimits: {edge_radius_mm: [0.2, 0.6]}\\nlog: trials.csv\\n")
-    ...     study = read_study(file)
+    ...     study = ef.read_study(file)
     >>> study.name, study.units, study.told[0]
     ('yard', 'metric', 'units: none given, metric units are shown.')
     """
+    if not isinstance(path, (str, os.PathLike)):
+        raise StudyError(StudyProblem(None, "study file", type(path).__name__, "the path of a study file",
+                                      "such as 'study.yaml'"))
     path = Path(path).expanduser().absolute()
     try:
         raw = path.read_bytes()
@@ -169,7 +173,7 @@ class _Check:
         if isinstance(node, yaml.SequenceNode):
             return [self._value(n, f"{where}, {i}") for i, n in enumerate(node.value, 1)]
         if isinstance(node, yaml.ScalarNode):
-            return node.value if where.startswith("trial.apart, ") else self._scalar(node, where)
+            return node.value if where.startswith(("trial.apart, ", "sheet, ")) else self._scalar(node, where)
         entries: dict[str, Any] = {}
         for key_node, value_node in node.value:
             if not isinstance(key_node, yaml.ScalarNode):
@@ -289,7 +293,7 @@ class _Check:
         given = self._mapping("line", LINE_KEYS)
         speed, pressure, grits = (given.get(k) for k in LINE_KEYS)
         if grits is not None:
-            grits = self._grits(grits)
+            grits = self._grits(grits) or None
         for value, what in ((speed, "feed speed"), (pressure, "drum pressure"), (grits, "grits")):
             if value is None:
                 self.told.append(f"line: no {what} given, so only what was tried limits it.")
@@ -377,7 +381,7 @@ class _Check:
         return given
 
     def _log(self) -> dict[str, Any]:
-        log, table, sheet = self.given.get("log"), self._text("table"), self._text("sheet")
+        log, table, sheet = self.given.get("log"), self._text("table"), self._sheet()
         files = log if isinstance(log, list) else [] if log is None else [log]
         if (isinstance(log, list) and not log) or not all(isinstance(f, str) and f.strip() for f in files):
             self.fault("log", log, "a file, a list of files, or a database URL with `table:`")
@@ -392,6 +396,16 @@ class _Check:
             self.fault("sheet", sheet, "no sheet, since `log` is no spreadsheet", "leave it out")
         source = None if not found else found if isinstance(log, list) else found[0]
         return {"log_source": source, "table": table, "sheet": sheet}
+
+    def _sheet(self) -> str | tuple[str, ...] | None:
+        """The sheet of a workbook, or several of them, which are read as one log."""
+        given = self.given.get("sheet")
+        if not isinstance(given, list):
+            return self._text("sheet")
+        names = tuple(name.strip() for name in given if isinstance(name, str) and name.strip())
+        if not names or len(names) < len(given) or len(set(names)) < len(names):
+            self.fault("sheet", given, "the name of a sheet, or several in a list, each once")
+        return names
 
     def _history(self) -> dict[str, Any]:
         """Earlier logs of the line, and whether the sheets are new since."""

@@ -14,7 +14,7 @@ import xlsxwriter
 
 from .abrasive import GRAIN_UM
 from .cautions import CAUTIONS, DEFER
-from .job import CUT_PROCESSES, Job
+from .job import BURR_SEVERITIES, CUT_PROCESSES, Job
 from .planner import Plan, material_of
 from .setupsheet import environment
 from .units import QUANTITIES, in_shown, unit_of
@@ -27,7 +27,6 @@ _WIDTHS = {"run": 6, "material": 12, "abrasive_sheet": 9, "edge_position": 10, "
 _FIXED = ("run", "edge_position")
 """What says which row is which: locked in planned rows. All else may be corrected."""
 SPARE_PLATES = 3
-_SEVERITIES = ("light", "moderate", "heavy", "slag")
 _MOST_TOLD = 255  # characters that a spreadsheet takes
 AS_PLANNED = "As planned; correct it if run otherwise, in every row of the plate."
 EXTRA = ("An extra plate: a run name not used above, its settings in every row, one row for each edge. Another edge of "
@@ -201,7 +200,7 @@ def _setting(plan: Plan, name: str) -> dict[str, Any]:
                 "input_message": "Planned age of the sheet. Write what its counter showed when this plate was run.",
                 "error_title": "No such age", "error_message": "Hours of metal contact, a number from 0."}
     if name == "burr_severity":
-        words = sorted({w for w in plan.runs[name] if w} | set(plan.severities) | set(_SEVERITIES))
+        words = sorted({w for w in plan.runs[name] if w} | set(plan.severities) | set(BURR_SEVERITIES))
         return _one_of("burr severity", words, "As graded before the run; correct it where the plate carries another.")
     if name == "date":
         return {"validate": "date", "criteria": "between", "minimum": _MADE, "maximum": _LAST_DAY,

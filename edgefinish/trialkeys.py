@@ -35,7 +35,8 @@ class Trial:
     `sheet_hours` None: that of the jobs. `cost` None: not asked. `apart`: groups of materials that never share a sheet;
     materials that no group names are one more.
 
-    >>> Trial(cost=Cost(plate=20, sheet=60, hour=90)).cost_of(18, 6)
+    >>> import edgefinish as ef
+    >>> ef.Trial(cost=ef.Cost(plate=20, sheet=60, hour=90)).cost_of(18, 6)
     (6.0, 1260.0)
     """
 

@@ -26,8 +26,9 @@ from .checks import (
     tell_slips,
 )
 from .errors import LogError, Problem, nearest
-from .findings import Column, Findings, Message
+from .findings import Column, Findings, Message, as_written
 from .headers import CANONICAL, MEASURED, REQUIRED, TEXT, Use, assign, fitting, plain, shared_out
+from .job import several
 from .sources import SourceLike, Table, read_table
 from .units import QUANTITIES, System, shown
 from .words import read_grits, read_positions, read_processes, read_severities, read_words, spread
@@ -35,6 +36,7 @@ from .words import read_grits, read_positions, read_processes, read_severities, 
 __all__ = ["Message", "Reading", "TrialLog", "read_log"]
 _TOTALS = {"total", "totals", "sum", "mean", "average", "avg", "median", "minimum", "maximum", "min", "max", "count",
            "sd", "std", "summe", "gesamt", "mittel", "mittelwert", "durchschnitt", "somme", "moyenne"}
+Sheets = str | Sequence[str] | None
 _SPECIAL = {"grit": read_grits, "edge_position": read_positions, "cut_process": read_processes,
             "burr_severity": read_severities}
 
@@ -135,40 +137,42 @@ def _count(number: int, thing: str) -> str:
     return f"{number} {thing}{'' if number == 1 else 's'}"
 
 
-def read_log(source: SourceLike | Sequence[SourceLike], *, sheet: str | None = None, table: str | None = None,
+def read_log(source: SourceLike | Sequence[SourceLike], *, sheet: Sheets = None, table: str | None = None,
              columns: Mapping[str, object] | None = None) -> TrialLog:
     """Read and check a trial log: a .csv, .xlsx or .parquet file, a database URL, a DataFrame, or a list of them.
 
-    `sheet` names the sheet of a workbook, `table` the table of a database. `columns` maps the shop's own column to a
-    name that the log knows, with its unit, or such a name to a constant; of a list of logs, those that have the column,
-    or that lack what is constant. Raises `LogError` with every fault at once.
+    `sheet` names the sheet of a workbook, or a list of them, `table` the table of a database. `columns` maps
+    the shop's own column to a name that the log knows, with its unit, or such a name to a constant; of a list of logs,
+    those that have the column, or that lack what is constant. Raises `LogError` with every fault at once.
 
+    >>> import pandas as pd, edgefinish as ef
     >>> frame = pd.DataFrame({"run": "1", "Grade": "S355", "thickness (in)": "0.5", "feed speed [ft/min]": 6,
     ...     "drum_pressure_kPa": 60, "abrasive_sheet": "A1", "contact_hours": 2,
     ...     "edge_position": ["leading", "Cut-out"], "edge_radius_mm": ["0.31", "<0.10"]})
-    >>> log = read_log(frame, columns={"Grade": "material", "grit": "P80"})
+    >>> log = ef.read_log(frame, columns={"Grade": "material", "grit": "P80"})
     >>> log.rows["feed_speed_m_min"].tolist(), log.rows["grit"].tolist()
     ([1.8288, 1.8288], ['P80', 'P80'])
     >>> [str(m) for m in log.messages][-1]
     "row 3, column edge_position: converted: 'Cut-out' read as cutout"
     """
-    return read_beside(source, sheet, table, columns, ())
+    return read_beside(source, sheet, table, columns, (), in_study=False)
 
 
-def read_beside(source: SourceLike | Sequence[SourceLike], sheet: str | None, table: str | None,
-                columns: Mapping[str, object] | None, earlier: Sequence[SourceLike]) -> TrialLog:
-    """`read_log` where `columns` may also name columns that only earlier logs of the line have."""
+def read_beside(source: SourceLike | Sequence[SourceLike], sheet: Sheets, table: str | None,
+                columns: Mapping[str, object] | None, earlier: Sequence[SourceLike], in_study: bool = True) -> TrialLog:
+    """`read_log` of a study, where `columns` may also name columns that only earlier logs of the line have."""
 
     def headers() -> list[Sequence[str]]:
         read = (read_table(one, None, None, columns, Findings()) for one in earlier)
         return [one.header for one in read if one is not None]
 
-    return _read(source, sheet, table, columns, lambda own: shared_out(own, columns or {}, headers))
+    return _read(source, sheet, table, columns, lambda own: shared_out(own, columns or {}, headers), in_study)
 
 
 def read_earlier(source: SourceLike, columns: Mapping[str, object] | None) -> TrialLog:
     """Read an earlier log of the same line, for which `columns` were not written: what fits its header is used."""
-    return _read(source, None, None, columns, lambda own: [fitting(header, columns or {}) for header in own])
+    return _read(source, None, None, columns, lambda own: [fitting(header, columns or {}) for header in own],
+                 in_study=True)
 
 
 def messages_of(log: TrialLog, earlier: Iterable[TrialLog]) -> list[Message]:
@@ -176,23 +180,24 @@ def messages_of(log: TrialLog, earlier: Iterable[TrialLog]) -> list[Message]:
     return [*log.messages, *(replace(m, file=past.source) for past in earlier for m in past.messages)]
 
 
-def _read(source: SourceLike | Sequence[SourceLike], sheet: str | None, table: str | None,
-          columns: Mapping[str, object] | None, share: Callable[[list[Sequence[str]]], list[dict[str, object]]]
-          ) -> TrialLog:
-    several = isinstance(source, (list, tuple))
-    sources = tuple(source) if several else (source,)
+def _read(source: SourceLike | Sequence[SourceLike], sheet: Sheets, table: str | None,
+          columns: Mapping[str, object] | None, share: Callable[[list[Sequence[str]]], list[dict[str, object]]],
+          in_study: bool) -> TrialLog:
+    listed = isinstance(source, (list, tuple))
+    sources = tuple(source) if listed else (source,)
+    sheets = _sheets(sheet)
     if columns is not None and not isinstance(columns, Mapping):
         raise LogError(Problem(None, None, type(columns).__name__, "columns= as names and what they mean"), "trial log")
     if not sources:
         raise LogError(Problem(None, None, "an empty list", "at least one log"), "trial log")
-    found = tuple(Findings() for _ in sources)
-    tables = []
-    for i, one in enumerate(sources):
-        if several:
-            found[i].file = _short(one, i)
-        tables.append(read_table(one, sheet, table, columns, found[i]))
+    parted = [(place, one, each) for place, one in enumerate(sources) for each in sheets]
+    found = tuple(Findings(", ".join([*[_short(one, place)] * (listed or len(sheets) > 1),
+                                      *[f"sheet {each}"] * (len(sheets) > 1)]) or None, in_study)
+                  for place, one, each in parted)
+    tables = [read_table(one, each, table, columns, told) for (_, one, each), told in zip(parted, found, strict=True)]
     read = [(i, t) for i, t in enumerate(tables) if t is not None]
-    name = ", ".join(t.name for _, t in read) or "trial log"
+    once = list({parted[i][0]: t for i, t in reversed(read)}.values())[::-1]  # of each source, whatever its sheets
+    name = ", ".join(t.name for t in once) or "trial log"
     own = share([t.header for _, t in read])
     parts = {i: _columns_of(t, mine, found[i]) for (i, t), mine in zip(read, own, strict=True)}
     if parts:
@@ -214,7 +219,17 @@ def _read(source: SourceLike | Sequence[SourceLike], sheet: str | None, table: s
     messages = sorted(((i, m) for i, f in enumerate(found) for m in f.messages), key=lambda p: (p[0], p[1].row or 0))
     numbers = log.row_numbers[keep]
     numbers.flags.writeable = False
-    return TrialLog(rows, tuple(m for _, m in messages), name, _fingerprint([t.digest for _, t in read], rows), numbers)
+    return TrialLog(rows, tuple(m for _, m in messages), name, _fingerprint([t.digest for t in once], rows), numbers)
+
+
+def _sheets(sheet: Sheets) -> tuple[str | None, ...]:
+    """The sheets to read of each workbook; None for the first one."""
+    named = several(sheet) if several(sheet) is not None else (sheet,)
+    if named != (None,) and (not named or not all(isinstance(each, str) for each in named)
+                             or len(set(named)) < len(named)):
+        wanted = "the name of a sheet, or several in a list, each once"
+        raise LogError(Problem(None, "sheet", as_written(sheet), wanted), "trial log")
+    return named
 
 
 def _short(source: object, place: int) -> str:
@@ -232,7 +247,7 @@ def _fingerprint(digests: Sequence[bytes | None], rows: pd.DataFrame) -> str:
 def _columns_of(table: Table, columns: Mapping[str, object] | None,
                 found: Findings) -> Part:
     """The columns of one table under their canonical names, then the others."""
-    uses, kept = assign(table.header, table.units_row, columns, found)
+    uses, kept = assign(table.header, table.units_row, columns, lambda i: table.columns[i].values, found)
     table = _without_remarks(table, uses, found)
     _refuse_totals(table, uses, found)
     held = {u.name: _column(table, u) for u in uses}

@@ -73,7 +73,7 @@ def grid_of_book(data: bytes, name: str, sheet: str | None, columns: Mapping[str
     others = [t for t in visible if t != chosen.title]
     if sheet is None and others and not any(recognised(r, columns) for r in grid[:SEARCHED]):
         found.fault(None, None, f"sheet {chosen.title!r} of {name}", "a sheet with a trial log",
-                    f"name another with sheet=: {', '.join(others)}")
+                    f"name another {found.how('sheet')}: {', '.join(others)}")
         return None
     if sheet is None and others:
         found.tell(None, None, "told", f"sheet {chosen.title!r} was read; not read: {', '.join(others)}")

@@ -13,9 +13,10 @@ from lines import Plan, Truth, run_trial
 
 import edgefinish as ef
 from edgefinish import figures, pressures, wear
-from edgefinish.drawing import MOST_READINGS, SHAPES, WINDOW_FILL, figure_json, thin
+from edgefinish.drawing import MIME, MOST_READINGS, SHAPES, WINDOW_FILL, figure_json, thin
 from edgefinish.svg import svg
 from edgefinish.units import in_shown
+from edgefinish.wording import speeds
 
 OF_A_JOB = (figures.window_figure, figures.radius_by_position, wear.wear_by_sheet, figures.removal_figure,
             figures.burr_figure)
@@ -58,6 +59,23 @@ def test_window_is_drawn_where_it_is():
     assert 100 * window.job.share in lines
     assert {v for v in window.job.edge_radius_mm if v is not None} <= set(lines)
     assert window.low_m_min < window.recommended_m_min < window.high_m_min
+    (point,) = {s.x0 for s in fig.layout.shapes if s.type == "line" and s.x0 == s.x1}
+    assert point == float(speeds(window, "metric").set_point) != window.recommended_m_min, "as it is printed"
+
+
+@pytest.mark.parametrize("confidence, says", [
+    (0.9, "10\N{NO-BREAK SPACE}% at most lie below 90\N{NO-BREAK SPACE}%, so the band may reach below that"),
+    (0.95, "5\N{NO-BREAK SPACE}% at most lie below 90\N{NO-BREAK SPACE}%, as below the band"),
+    (0.99, "1\N{NO-BREAK SPACE}% at most lie below 90\N{NO-BREAK SPACE}%, so the band stays above that")])
+def test_the_caption_says_how_deep_in_the_band_the_promise_may_lie(confidence, says):
+    """A window at 90 % confidence seemed denied by its own picture, whose band dips below the promise inside it."""
+    told = pages.demo()
+    window = pages.issued(told)[0]
+    window = replace(window, job=replace(window.job, confidence=confidence))
+    lines = figures.window_figure(told, window).layout.meta["lines"]
+    assert any("5 % lie below it. The promise is one-sided" in text and says in text for text in lines)
+    assert not any("one-sided" in text for text in figures.window_figure(told, replace(
+        window, verdict="no window", low_m_min=None, high_m_min=None)).layout.meta["lines"])
 
 
 def test_every_reading_of_the_material_is_under_the_fit():
@@ -333,3 +351,15 @@ def test_triangles_are_named_where_a_reading_lies_beyond_the_gauge(long_told):
     for told in (pages.demo(), long_told):
         beyond = (told.log.reading("edge_radius_mm").side != 0).any()
         assert ("Triangles" in _said(figures.residual_figure(told))) == beyond
+
+
+def test_a_notebook_holds_a_drawing_of_each_figure_too(monkeypatch):
+    """Pages made of the notebooks showed no picture: such programs know nothing of plotly."""
+    shown: list[dict] = []
+    monkeypatch.setattr("IPython.display.display", lambda data, raw: shown.append(data))
+    for fig in _all(pages.demo()):
+        figures.show(fig)
+    drawn = [data["image/svg+xml"] for data in shown if MIME in data]
+    assert len(drawn) == len(set(drawn)) > 5
+    for text in drawn:
+        assert text.startswith('<svg width="600"') and ElementTree.fromstring(text).tag.endswith("svg")

@@ -233,7 +233,7 @@ def test_a_refusal_says_what_was_learned_of_the_past_too():
 def test_what_is_no_list_of_logs_is_refused_as_history():
     log = ef.read_log(now().log)
     for wrong in (log, ["log.csv"]):
-        with pytest.raises(TypeError, match="history"):
+        with pytest.raises(ef.LogError, match="history"):
             ef.fit(log, history=wrong)
 
 

@@ -22,7 +22,7 @@ from edgefinish.cautions import CAUTIONS, DEFER
 from edgefinish.compare import page_text
 from edgefinish.drawing import burr_said
 from edgefinish.explorer import _wanted, at
-from edgefinish.forms import residuals_said
+from edgefinish.forms import answers_said, residuals_said
 from edgefinish.nextsaid import asked_besides
 from edgefinish.report import _summary, report_html, windows_csv, windows_json
 from edgefinish.setupsheet import sheet_html, sheet_name, sheet_pdf
@@ -399,3 +399,13 @@ def test_the_report_names_the_worst_outliers_under_the_residuals():
     assert "standard deviations from the fit" in said
     pattern = page.index("leave a pattern behind?")
     assert pattern < page.index(said) < page.index("Do the measured radii look like")
+
+
+def test_the_notebook_says_all_reasons_of_a_refusal():
+    """They were cut after the second, before what to run."""
+    told = pages.demo()
+    said = answers_said(told).split("\n")
+    assert len(said) == len(told.windows)
+    for window, text in zip(told.windows, said, strict=True):
+        assert text.endswith(window.reasons[1 if window.verdict == "window" else -1]) and window.reasons[0] in text
+    assert any(w.verdict != "window" and len(w.reasons) > 2 for w in told.windows)

@@ -228,6 +228,24 @@ def test_a_sheet_of_another_revision_is_superseded_where_the_study_says_so(tmp_p
             assert (told.verdict, told.stands) == (verdict, False) and words in told.sentences[0], revision
 
 
+def test_a_sheet_of_a_study_that_got_another_name_says_both(tmp_path, no_notebooks, finished):
+    no_notebooks(finished / "notebooks")
+    issue = "setup_sheet: {{revision: {}}}\n"
+    old = open_study(smallstudy.write(tmp_path, smallstudy.STUDY + issue.format("A")))
+    window = next(w for w in old.windows if w.verdict == "window")
+    (tmp_path / "sheet.html").write_text(sheet_html(old, window), encoding="utf-8")
+    (tmp_path / "sheet.pdf").write_bytes(sheet_pdf(old, window))
+    renamed = smallstudy.STUDY.replace("small-yard", "big yard 2")
+    for revision, more in (("B, supersedes: A", "if small-yard is what big yard 2 was called then, the sheet is"),
+                           ("B", None)):
+        folder = runner.run_study(smallstudy.write(tmp_path, renamed + issue.format(revision)), tmp_path / revision[:9],
+                                  progress=False)
+        for sheet in ("sheet.html", "sheet.pdf"):
+            (said,) = check_sheet(folder, tmp_path / sheet).sentences
+            assert said.startswith("This sheet is of study small-yard, revision A, not of big yard 2, revision B.")
+            assert more in said if more else "superseded" not in said
+
+
 def test_a_picture_of_a_sheet_is_refused_in_plain_words(left, tmp_path, capsys):
     picture = tmp_path / "sheet.png"
     picture.write_bytes(b"\x89PNG\r\n\x1a\n")

@@ -144,6 +144,21 @@ def test_a_sheet_says_what_its_window_does_not_cover():
 
 
 @drawn
+def test_the_first_off_check_names_edges_that_no_trial_measured():
+    """It told to measure every position and listed those of the trials: just the edges that nothing is known of were
+    left out."""
+    told = pages.demo()
+    window = pages.issued(told)[0]
+    rows = told.log.rows
+    some = replace(told, log=replace(told.log, rows=rows[rows["edge_position"] != "cutout"]))
+    asks = ("The trials measured no cut-out edges and promise nothing of them: if the part has such edges, measure "
+            "them too.")
+    for text in (_text(sheet_pdf(some, window)), pages.Page(sheet_html(some, window)).text):
+        assert "(leading, trailing, lateral)" in text and asks in text
+    assert "The trials measured no" not in _text(sheet_pdf(told, window))
+
+
+@drawn
 def test_a_set_point_on_an_end_of_its_window_is_said_to_be_there():
     told = pages.demo()
     window = pages.issued(told)[0]

@@ -11,6 +11,7 @@ import xlsxwriter
 from logs import clean, faults
 
 from edgefinish.errors import LogError
+from edgefinish.study import read_study
 from edgefinish.triallog import read_log
 
 
@@ -183,8 +184,53 @@ def test_workbook_sheets(tmp_path):
     log = read_log(path, sheet="Trials 1")
     pd.testing.assert_frame_equal(log.rows, read_log(CLEAN).rows)
     assert "did you mean Trials 1?" in faults(path, sheet="Trial 1")[0].remedy
-    assert [p.remedy for p in faults(path)] == ["name another with sheet=: Trials 1"]
+    assert [p.remedy for p in faults(path)] == [
+        "name another with sheet= in Python, --sheet of check: Trials 1"]
     assert faults(tmp_path / "b.csv", sheet="x")
+
+
+def test_several_sheets_of_a_workbook_are_one_log(tmp_path):
+    """Months on sheets of one workbook could not be read: rows are named by file and sheet, the file counts once."""
+    path, halves = tmp_path / "2026.xlsx", {"January": CLEAN.iloc[:8], "2": CLEAN.iloc[8:]}
+
+    def save(**cells):
+        workbook = openpyxl.Workbook()
+        workbook.active.title = "Info"
+        for name, half in halves.items():
+            page = workbook.create_sheet(name)
+            for row in typed(half.assign(**cells).iloc[:, ::-1] if name == "2" else half):
+                page.append(row)
+        workbook.save(path)
+        return path
+
+    log = read_log(save(hall="x"), sheet=["January", "2"])
+    pd.testing.assert_frame_equal(log.rows.drop(columns="hall"), read_log(CLEAN).rows)
+    assert log.source == "2026.xlsx" and log.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
+    assert log.row_numbers.tolist() == [*range(2, 10)] * 2
+    assert [str(m) for m in log.messages] == ["2026.xlsx, sheet 2, row 1: told: kept but not used: hall"]
+    save(grit="P81")
+    assert [str(p).split(":")[0] for p in faults(path, sheet=("January", "2"))] == [
+        f"2026.xlsx, sheet 2, row {row}, column grit" for row in range(2, 10)]
+    for wrong in ([], ["January", "January"], [1], ["January", None], 7):
+        assert [p.column for p in faults(path, sheet=wrong)] == ["sheet"]
+    assert "one of Info, January, 2" in str(faults(path, sheet=["January", "3"])[0])
+    save()
+    study = tmp_path / "study.yaml"
+    for sheet, read in (("[January, 2]", 16), ("2", 8), ("[2]", 8)):
+        study.write_text(f"study: y\nlog: 2026.xlsx\nsheet: {sheet}\nlimits: {{removal_um: 9}}\n", encoding="utf-8")
+        assert len(read_study(study).read_log().rows) == read
+    study.write_text("study: y\nlog: 2026.xlsx\nlimits: {removal_um: 9}\n", encoding="utf-8")
+    with pytest.raises(LogError, match="name another with a line 'sheet: …' in the study: January, 2"):
+        read_study(study).read_log()
+
+
+def test_a_database_that_is_named_as_a_file_is_told_how_it_is_named(tmp_path):
+    (tmp_path / "trials.db").write_bytes(b"SQLite format 3")
+    (said,) = faults(tmp_path / "trials.db")
+    assert "sqlite:///trials.db" in said.remedy and "table=" in said.remedy
+    (tmp_path / "study.yaml").write_text("study: y\nlog: trials.db\nlimits: {removal_um: 9}\n", encoding="utf-8")
+    with pytest.raises(LogError, match="name its table with a line 'table: …' in the study"):
+        read_study(tmp_path / "study.yaml").read_log()
 
 
 def test_dates_merged_cells_and_formulas_of_a_workbook(tmp_path):

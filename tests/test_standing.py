@@ -13,6 +13,7 @@ from lines import SEVERITIES, Plan, campaign, holds, run_trial
 from scipy.stats import poisson
 
 import edgefinish as ef
+from edgefinish import grounds
 from edgefinish.copied import without_copies
 from edgefinish.forms import taught
 from edgefinish.scrutiny import scrutinise
@@ -63,7 +64,8 @@ TOLD = {
     "removal read at one position": (lambda: set_where(other_than_leading(), removal_um=None),
                                      replace(JOB, removal_um=60), "Removal was not read at trailing, lateral and"),
     "radius read at one position": (lambda: set_where(other_than_leading(), edge_radius_mm=None),
-                                    replace(JOB, removal_um=60), "Not measured, so not promised: trailing,"),
+                                    replace(JOB, removal_um=60),
+                                    "edges. Measure them on each plate, if the part has such edges."),
     "no cut process": (lambda: LOG.drop(columns="cut_process"), replace(JOB, cut_process="plasma"),
                        "The log names no cut process"),
     "no dates": (lambda: LOG.drop(columns="date"), JOB, "No row has a date"),
@@ -78,6 +80,51 @@ def test_what_a_window_hardly_stands_on_is_told(name):
     found = window(make(), job)
     assert found.verdict == "window" and any(said in reason for reason in found.reasons), found.reasons
     assert not any(said in reason for reason in window(LOG, job).reasons), "nor where all was run"
+
+
+def test_where_the_median_is_enough_a_refusal_says_that_it_is_not_sure():
+    """Of 99 % asked for, "some 100 % of edges meet every limit", and most was lost to a limit that 100 % meet."""
+    few = LOG[LOG["abrasive_sheet"].isin(sorted(LOG["abrasive_sheet"].unique())[:3])]
+    model, seen = ef.fit(ef.read_log(few), severities=SEVERITIES), set()
+    for share, most in ((0.9, 0.8), (0.95, 0.8), (0.97, 0.8), (0.99, 0.8), (0.995, 0.8), (0.9, 0.4), (0.9, 0.3)):
+        found = model.window(replace(JOB, residual_burr_mm=0.1, burr_severity="moderate", edge_radius_mm=(0.2, most),
+                                     share=share))
+        if found.verdict != "window":
+            best, why = found.reasons[:2]
+            enough = "That would be enough, were it sure" in why
+            assert ("meet that limit alone" in why) != enough
+            told = float(best.split("some ")[1].split("\N{NO-BREAK SPACE}")[0]) if "some " in best else None
+            assert told is None or (told >= 100 * share) == enough, (best, why)
+            seen.add(enough)
+    assert seen == {True, False}
+    assert grounds._beside(0.9891, 0.99).startswith("just under 99")
+    assert "no two speeds" in grounds._too_unsure(np.ones(9), JOB, "edge radius falls below 0.15 mm")
+
+
+HEAVY = replace(JOB, residual_burr_mm=0.1, burr_severity="heavy", share=0.8, confidence=0.9)
+UNGRADED = LOG.drop(columns=["burr_severity", "burr_height_mm"])
+UNSAID = {
+    "no heights either": (UNGRADED, HEAVY, {}, "no burr height: what burr its plates had is unknown, and that heavy"),
+    "heights": (LOG.drop(columns="burr_severity"), HEAVY, {}, "burr of all heights in the log; that all heavy burr"),
+    "heights, and the study says what the word means": (
+        LOG.drop(columns="burr_severity"), HEAVY, SEVERITIES, "taken to be 0.60 mm to 1.10 mm high before the run, as"),
+    "no limit on burr": (UNGRADED, replace(JOB, burr_severity="heavy"), {}, "the job's has changed nothing"),
+}
+
+
+@pytest.mark.parametrize("name", UNSAID)
+def test_that_a_log_names_no_severity_is_said_first_in_every_answer(name):
+    """A job "heavy burr" on a log that grades none said so in a footnote of its window, and not at all in refusals."""
+    log, job, spans, says = UNSAID[name]
+    model = ef.fit(ef.read_log(log), severities=spans)
+    answers = [model.window(replace(job, **{field: value})) for field, value in (
+        ("passes", 1), ("edge_radius_mm", (0.3, 0.32)), ("thickness_mm", 80))]
+    assert [answer.verdict for answer in answers] == ["window", "no window", "not enough evidence"]
+    for answer, at in zip(answers, (2, 2, 1), strict=True):
+        where = [i for i, text in enumerate(answer.reasons) if "The log names no burr severity" in text]
+        assert where == [at] and says in answer.reasons[at], answer.reasons
+    graded = model.window(replace(job, burr_severity=None))
+    assert not any("names no burr severity" in text for text in graded.reasons)
 
 
 @pytest.mark.parametrize("told_by", ["study", "log"])

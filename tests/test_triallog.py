@@ -81,6 +81,40 @@ def test_a_misspelt_optional_column_is_kept_and_told():
     assert "did you mean residual_burr_mm?" in said(log, "told")[0][2] and "residual_bur_mm" in log.rows
 
 
+def test_what_is_not_used_is_told_once_a_log():
+    """Columns that nothing is read from were dropped without a word: "Ra face", "Remarks", "shift"."""
+    log = read_log([clean(2).assign(**{"Ra face": 3.2, "shift": "day", "note": "x", "operator": "y",
+                                        "residual_bur": 0}),
+                    clean().iloc[8:].assign(Remarks="z")])
+    told = [(m.file, m.row, m.text) for m in log.messages if "not used" in m.text and m.column is None]
+    assert told == [("source 1", 1, "kept but not used: Ra face, shift"), ("source 2", 1, "kept but not used: Remarks")]
+    wide = read_log(clean().assign(**{f"hall {k}": k for k in range(40)}))
+    assert said(wide)[0][2].endswith("hall 28, hall 29 and others") and len(wide.messages) == 1
+
+
+@pytest.mark.parametrize("header", ["Burr class", "burr grade", "Class of burr", "Burr-Category before the run"])
+def test_burr_graded_in_plain_words_is_read_as_severity(header):
+    graded = [word for word in ("Light", "heavy ", "moderate", "slag") for _ in range(4)]
+    log = read_log(clean().assign(**{header: graded}))
+    assert log.rows["burr_severity"].tolist()[::4] == ["light", "heavy", "moderate", "slag"]
+    assert (1, header, "read as burr severity") in said(log, "converted")
+    for cells in ([*graded[:15], "medium"], [0.2] * 16, [""] * 16):
+        log = read_log(clean().assign(**{header: cells}))
+        assert "burr_severity" not in log.rows
+        (row, column, text), = said(log)
+        assert (row, column) == (1, header) and text.startswith("kept but not used; did you mean burr_severity")
+    log = read_log(clean().assign(burr_severity="light", **{header: graded}))
+    assert set(log.rows["burr_severity"]) == {"light"} and said(log) == [(1, None, f"kept but not used: {header}")]
+
+
+def test_a_column_of_burr_alone_is_asked_about():
+    """It may be a grade, or a height before the run or after it."""
+    for cells in ("light", 0.2):
+        log = read_log(clean().assign(Burr=cells))
+        assert said(log) == [(1, "Burr", "kept but not used; did you mean burr_severity, burr_height_mm or "
+                              "residual_burr_mm? Rename it, or name it in 'columns'")]
+
+
 @pytest.mark.parametrize("column,cell", [
     ("thickness_mm", "thick"), ("thickness_mm", "-12"), ("thickness_mm", "0"), ("thickness_mm", "5000"),
     ("feed_speed_m_min", ""), ("feed_speed_m_min", None), ("feed_speed_m_min", "600"), ("feed_speed_m_min", "1.5 mm"),
