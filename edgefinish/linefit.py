@@ -278,7 +278,7 @@ class LineFit:
         level, slope, height = fitted.draws(count, material, word)
         span = self.severities.get(word) if word else None
         future = future_heights(self.plate_heights(word), span, count)
-        if word in self._words_alone and span is None:
+        if word in self.words_alone and span is None:
             future = np.full((count, 1), usual_height(word, self.severities))
         steps, layout = fitted.steps(count), self.law_for(job).layout
         at = [self.positions.index(layout.positions[i]) for i in self.measured_positions(layout, job)]
@@ -348,10 +348,10 @@ class LineFit:
         """What a fit of the burr hangs on: limit, whether a word alone tells the job's height, and whose law."""
         if job.residual_burr_mm is None:
             raise ValueError(f"{job.title}: found no limit on residual burr, wanted one")
-        return job.residual_burr_mm, job.burr_severity in self._words_alone, self.with_removal(job)
+        return job.residual_burr_mm, job.burr_severity in self.words_alone, self.with_removal(job)
 
     @cached_property
-    def _words_alone(self) -> tuple[str, ...]:
+    def words_alone(self) -> tuple[str, ...]:
         """Severities that plates of the log have of which no burr was measured before the run."""
         rows = self.log.rows
         if "burr_severity" not in rows:
@@ -369,7 +369,7 @@ class LineFit:
     def _burr_data(self, limit: float, by_words: bool, removal: bool = False) -> BurrData:
         rows = self.log.rows
         cleared, known = self.cleared(limit)
-        height, word, words = _height(self.log), np.full(len(rows), -1), self._words_alone if by_words else ()
+        height, word, words = _height(self.log), np.full(len(rows), -1), self.words_alone if by_words else ()
         if "burr_severity" in rows:
             for name in {*self.severities, *words}:
                 here = np.isnan(height) & (rows["burr_severity"] == name).to_numpy()

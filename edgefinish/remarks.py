@@ -180,9 +180,14 @@ def idle_burr(model: LineFit, job: Job) -> Remark:
 
 def _burr_flags(model: LineFit, job: Job) -> list[Remark]:
     within, known = model.cleared(job.residual_burr_mm)
-    left = known & ~within
+    left, word = known & ~within, job.burr_severity
     sheets = model.log.rows["abrasive_sheet"][left].nunique()
     found = []
+    if word in model.words_alone:
+        others = " beside the log's other words" if len(model.burr_fit(job).data.words) > 1 else ""
+        found.append(Remark(f"How high {word} burr stands is told by the word alone: where it ends to be cleared is "
+                            f"learned from plates so graded{others}.",
+                            "Measure the burr before the run on each plate."))
     if left.sum() < UNCLEARED or sheets < UNCLEARED_SHEETS:
         seen = f"{count(int(left.sum()), 'edge')} of {count(sheets, 'sheet')}" if left.any() else "no edge"
         found.append(Remark(

@@ -9,7 +9,7 @@ import numpy as np
 from .byburr import BurrStep
 from .job import Job
 from .lawfit import LawFit
-from .laws import FEED, TERMS, WEAR
+from .laws import AREA_LAW, FEED, TERMS, WEAR
 from .layout import Tilt
 from .linefit import LineFit, job_settings
 from .platekind import PlateKind
@@ -32,6 +32,9 @@ def said(model: LineFit, job: Job, fitted: LawFit) -> list[Remark]:
                      "where they scatter least. Each position is judged by its own.")
     found += [_own_steps(job, fitted)] if layout.own_steps else []
     found += _tilted(job, fitted) if layout.tilts else []
+    if layout.coupling != AREA_LAW:
+        found.append("Removal does not go with sheets and plates as it goes with the area that is rounded off, but "
+                     f"{layout.coupling / AREA_LAW:.1f} times as much: it counts for what it tells of them.")
     if layout.kinds:
         found += _kinds(model, fitted)
     return [Remark(text) for text in found + _step_of_burr(job, model.step_of_burr(fitted, job))]

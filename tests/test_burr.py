@@ -6,6 +6,7 @@ from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
+import pandas as pd
 import pytest
 from lines import SEVERITIES, Plan, Truth, run_trial
 from scipy.integrate import quad
@@ -14,6 +15,7 @@ from scipy.stats import norm
 
 import edgefinish as ef
 from edgefinish import burr
+from edgefinish.burrheights import usual_height
 from edgefinish.dose import fitted_log_radius, log_dose
 from edgefinish.laws import BURR_OF_EDGE
 from edgefinish.priors import JOINT
@@ -155,3 +157,35 @@ def test_the_law_of_burr_tells_what_was_assumed_and_what_was_learned():
         assert table.loc[term, "mean"] == pytest.approx(true, abs=2.5 * table.loc[term, "sd"])
     assert (table["learned"] == (1 - table["sd"] / table["prior_sd"]).round(9)).all()
     assert table.loc["edge radius, log", "learned"] > 0.3
+
+
+def graded(moderate_left: bool, heavy_left: bool) -> pd.DataFrame:
+    """A log whose burr was graded by words and never measured before; burr left, or not, on the fast plates of each."""
+    log = run_trial(Truth(), Plan(sheets=6, plates=36, heavy=0.5), np.random.default_rng(8)).drop(
+        columns="burr_height_mm")
+    fast = log["feed_speed_m_min"] > log["feed_speed_m_min"].median()
+    heavy = log["burr_severity"] == "heavy"
+    left = fast & (heavy & heavy_left | ~heavy & moderate_left)
+    return log.assign(residual_burr_mm=np.where(left, 0.1 + 0.01 * (np.arange(len(log)) % 7), 0.0))
+
+
+def test_burr_told_by_words_alone_is_judged_beside_the_other_words():
+    """What is left of heavy burr says that moderate burr may be left soon after; each word has a step of its own."""
+    share, speeds = [], [4.5, 6.0]
+    for heavy_left in (False, True):
+        model = ef.fit(ef.read_log(graded(moderate_left=False, heavy_left=heavy_left)))
+        job = replace(JOB, burr_severity="moderate")
+        fitted = model.burr_fit(job)
+        assert fitted.data.words == ("heavy", "moderate") and set(fitted.data.word) == {0, 1}
+        assert len(fitted.moments()[0]) == len(model.burr_law(job)) == 6
+        assert list(model.burr_law(job)["term"])[-2:] == ["heavy burr", "moderate burr"]
+        share.append(model.share(job, speeds)["low"].to_numpy())
+        assert "told by the word alone" in " ".join(model.window(job).reasons)
+    assert (share[1] < share[0] - 0.05).all()
+
+
+def test_a_word_that_stands_for_all_burr_of_a_log_has_no_step_of_its_own():
+    log = graded(moderate_left=True, heavy_left=True).assign(burr_severity="heavy")
+    fitted = ef.fit(ef.read_log(log)).burr_fit(replace(JOB, burr_severity="heavy"))
+    assert fitted.data.words == () and len(fitted.moments()[0]) == 4
+    assert set(fitted.data.height.round(9)) == {round(usual_height("heavy", {}), 9)}
