@@ -90,7 +90,7 @@ def test_it_is_said_what_was_taken_over_and_when_the_line_has_changed():
     changed = replace(changed, plate=2 * changed.plate, edge=2 * changed.edge)
     other = run_trial(changed, Plan(sheets=6, plates=48), np.random.default_rng(3))
     line = ef.fit(ef.read_log(other), history=past(0.08))
-    assert any("has changed" in flag for flag in said(line, line.law()))
+    assert any("has changed" in flag.said for flag in said(line, line.law()))
 
 
 def test_a_check_of_a_study_reads_its_history_too(tmp_path, capsys):
@@ -249,5 +249,5 @@ def test_spreads_half_as_much_again_are_told_more_often_than_not_and_others_are_
             wide = replace(line, **spreads)
             logs = [ef.read_log(run_trial(t, Plan(sheets=5, plates=30), rng)) for t in (line, line, wide)]
             reasons = ef.fit(logs[2], history=logs[:2])
-            told[factor] += any("has changed" in r for r in said(reasons, reasons.law()))
+            told[factor] += any("has changed" in r.said for r in said(reasons, reasons.law()))
     assert told[1.0] <= 1 and told[1.5] >= 5
