@@ -213,7 +213,7 @@ def test_a_law_that_does_not_look_like_this_log_is_left_out_and_told():
     changed = replace(truth(), feed=truth().feed - 0.6, wear=-0.5, grain=1.2)
     log = ef.read_log(run_trial(changed, Plan(), np.random.default_rng(5)))
     line = ef.fit(log, history=past())
-    flags = said(line, line.law())
+    flags = [one.said for one in said(line, line.law())]
     assert any("wear or edge positions of this log do not look like those of its past" in flag for flag in flags)
     assert flags[0].startswith("Spreads of plates and edges are learned")
     assert line.law().posterior.data.known is None
