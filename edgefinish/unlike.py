@@ -33,8 +33,8 @@ def said(model: LineFit, job: Job, fitted: LawFit) -> list[Remark]:
     found += [_own_steps(job, fitted)] if layout.own_steps else []
     found += _tilted(job, fitted) if layout.tilts else []
     if layout.coupling != AREA_LAW:
-        found.append("Removal does not go with sheets and plates as it goes with the area that is rounded off, but "
-                     f"{layout.coupling / AREA_LAW:.1f} times as much: it counts for what it tells of them.")
+        found.append("Removal does not follow what sheets and plates do to the edge radius as the area that is rounded "
+                     f"off would, but {layout.coupling / AREA_LAW:.1f} times as much: it is counted so.")
     if layout.kinds:
         found += _kinds(model, fitted)
     return [Remark(text) for text in found + _step_of_burr(job, model.step_of_burr(fitted, job))]

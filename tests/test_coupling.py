@@ -44,7 +44,7 @@ def test_removal_that_goes_less_with_sheets_counts_by_how_it_does(seed):
     model = ef.fit(log(0.8, seed))
     fitted = model.law_for(JOB)
     assert 0.5 < fitted.layout.coupling < 1.3
-    assert "Removal does not go with sheets and plates" in " ".join(model.window(JOB).reasons)
+    assert "Removal does not follow what sheets and plates do" in " ".join(model.window(JOB).reasons)
 
 
 def test_sheets_and_plates_are_not_taken_for_alike_because_removal_hardly_tells_them(monkeypatch):
