@@ -164,7 +164,9 @@ class Job:
         known = [f.name for f in fields(cls)]
         bad = [Problem(None, str(k), str(k), "a field of a job", nearest(k, known))
                for k in entries if k not in known]
-        bad += [Problem(None, n, "nothing", "a value") for n in known[:4] if n not in entries]
+        meant = {problem.remedy for problem in bad}  # a misspelt name is one fault, not a missing value too
+        bad += [Problem(None, n, "nothing", "a value") for n in known[:4]
+                if n not in entries and f"did you mean {n}?" not in meant]
         if bad:
             raise JobError(bad, "job")
         values = {k: tuple(v) if isinstance(v, list) else v for k, v in entries.items()}

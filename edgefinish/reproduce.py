@@ -12,8 +12,9 @@ from typing import Any
 from .compare import Compared, Difference, compare_folders
 from .errors import Problem, RunError
 from .inputs import fingerprints
-from .kept import INPUTS, LIST, STUDY
+from .kept import INPUTS, LIST, STUDY, read_list
 from .runner import finish_study
+from .wording import listed
 
 # What a record says of the inputs; all that it says besides, but for these, is of the machine's packages.
 OF_STUDY = ("log_sha256", "study_sha256", "history_sha256", "parameters", "seed", "study", "units")
@@ -79,9 +80,20 @@ def read_record(folder: Path) -> tuple[Mapping[str, Any], list[dict[str, Any]]]:
 
 def changed_inputs(folder: Path, record: Mapping[str, Any]) -> tuple[Difference, ...]:
     """Inputs kept in a result that are not those of its record, by their fingerprints."""
-    there = fingerprints(folder / INPUTS)
-    return tuple(Difference(INPUTS, "file", name.replace("_", " "), str(record.get(name, "")), str(there.get(name, "")))
-                 for name in ("study_sha256", "log_sha256", "history_sha256") if record.get(name) != there.get(name))
+    there, found = fingerprints(folder / INPUTS), []
+    kept = read_list(folder / INPUTS)
+    for name in ("study_sha256", "log_sha256", "history_sha256"):
+        then, now, files = record.get(name), there.get(name), kept.get(name.removesuffix("_sha256"))
+        what = name.replace("_", " ")
+        if then == now:
+            continue
+        if isinstance(then, list) and isinstance(now, list) and len(then) == len(now) == len(files):
+            found += [(f"{what} of {file}", a, b) for file, a, b in zip(files, then, now, strict=True) if a != b]
+        elif isinstance(files, list) and len(files) > 1:
+            found.append((f"{what}, of one or more of {listed(files)}", then, now))
+        else:
+            found.append((what, then, now))
+    return tuple(Difference(INPUTS, "file", where, str(then or ""), str(now or "")) for where, then, now in found)
 
 
 def reproduce(folder: str | Path, workers: int = 1, progress: bool = True) -> Reproduced:

@@ -124,6 +124,25 @@ def test_kept_inputs_that_were_changed_are_found_before_anything_is_run(left, mo
     assert check_sheet(left, sheet_of(left, ".html")).verdict == "result changed"
 
 
+def test_of_several_kept_logs_it_is_said_which_changed(tmp_path, no_notebooks, finished):
+    """Of two logs it said "log sha256" alone. Their fingerprint is one; earlier logs have one each."""
+    no_notebooks(finished / "notebooks")
+    text = smallstudy.STUDY.replace("trials.csv", "[one.csv, two.csv]") + "history: [three.csv, four.csv]\n"
+    path, rows = smallstudy.write(tmp_path, text), smallstudy.trials(7)
+    for name, part in (("one", rows[::2]), ("two", rows[1::2])):
+        part.to_csv(tmp_path / f"{name}.csv", index=False)
+    for name, seed in (("three", 8), ("four", 9)):
+        smallstudy.trials(seed).to_csv(tmp_path / f"{name}.csv", index=False)
+    folder = runner.run_study(path, tmp_path / "left", progress=False)
+    assert reproduce.changed_inputs(folder, reproduce.read_record(folder)[0]) == ()
+    for name in ("log-2/two.csv", "history-2/four.csv"):
+        with (folder / "inputs" / name).open("a") as file:
+            file.write("\n")
+    changed = reproduce.changed_inputs(folder, reproduce.read_record(folder)[0])
+    assert [d.where for d in changed] == ["log sha256, of one or more of log-1/one.csv and log-2/two.csv",
+                                          "history sha256 of history-2/four.csv"]
+
+
 @pytest.mark.parametrize("spoil", [
     lambda f: (f / "windows.json").unlink(), lambda f: (f / "windows.json").write_text("{}"),
     lambda f: shutil.rmtree(f / "inputs"), lambda f: (f / "inputs/log-1/trials.csv").unlink(),

@@ -130,7 +130,7 @@ jobs:
     assert "trial.plates" in found and "did you mean leading?" in found["trial.edges"]
     assert "'ten'" in found["jobs, 1.thickness_mm"] and found["jobs, 1.thickness_mm"].startswith("line 10")
     assert "P80" in found["jobs, 1.grit"]
-    assert "did you mean material?" in found["jobs, 2.materail"] and "jobs, 2.material" in found
+    assert "did you mean material?" in found["jobs, 2.materail"] and "jobs, 2.material" not in found
 
 
 def test_a_drum_whose_pressure_is_fixed_has_both_ends_alike_a_speed_has_not(tmp_path):
@@ -138,6 +138,14 @@ def test_a_drum_whose_pressure_is_fixed_has_both_ends_alike_a_speed_has_not(tmp_
     path.write_text(LEAST + "line: {feed_speed_m_min: [1, 6], drum_pressure_kPa: [60, 60]}\n", encoding="utf-8")
     assert read_study(path).line.drum_pressure_kPa == (60.0, 60.0)
     assert "lower first" in faults(tmp_path, LEAST + "line: {feed_speed_m_min: [2, 2]}\n")["line.feed_speed_m_min"]
+
+
+def test_a_misspelt_field_of_a_job_is_one_fault(tmp_path):
+    """It was a second one that the right field has no value."""
+    found = faults(tmp_path, LEAST + "jobs:\n- {material: S355, thickness: 10, drum_pressure_kPa: 60, gritt: P80}\n"
+                   "- {material: S355, thickness_mm: 10, drum_pressure_kPa: 60}\n")
+    assert set(found) == {"jobs, 1.thickness", "jobs, 1.gritt", "jobs, 2.grit"}
+    assert "did you mean thickness_mm?" in found["jobs, 1.thickness"]
 
 
 @pytest.mark.parametrize(("key", "line"), [
