@@ -75,7 +75,7 @@ def test_other_windows_are_told_with_the_slower_first():
     others = [Found((np.log(2.0), np.log(5.0)), none, none), Found(None, none, none),
               Found((np.log(1.6), np.log(3.7)), none, none)]
     told = apart(SimpleNamespace(units="metric"), others, 1.0)
-    assert [re.search(r"[\d.]+ to [\d.]+", t).group() for t in told] == ["1.6 to 3.7", "2.0 to 5.0"]
+    assert [re.search(r"[\d.]+ to [\d.]+", t.said).group() for t in told] == ["1.6 to 3.7", "2.0 to 5.0"]
 
 
 def test_nothing_is_told_apart_where_the_law_falls():
