@@ -100,7 +100,7 @@ def test_arrays_and_exact_decimals_are_numbers_too():
 
 @pytest.mark.parametrize("name", ["Job", "Line", "Trial", "read_log", "read_study", "plan", "next_plates"])
 def test_examples_run_as_they_are_written(name):
-    """Pasted into a fresh session: nothing but what the example itself imports, and the package as `ef`."""
+    """Pasted into a fresh Python: nothing but what the example itself imports, and the package as `ef`."""
     tests = doctest.DocTestFinder(recurse=False).find(getattr(ef, name), name, globs={"ef": ef})
     assert any(test.examples for test in tests)
     said: list[str] = []
