@@ -227,20 +227,27 @@ def test_a_stamped_sheet_is_unaltered_and_does_not_stand(tmp_path, no_notebooks,
     assert told.verdict == "superseded" and not told.stands and "revision B" in told.sentences[0]
 
 
+ISSUE = "setup_sheet: {{revision: {}}}\n"
+
+
+def on_the_board(folder, revision):
+    """A sheet of the small study, as a page and as a PDF, printed when its revision was that."""
+    old = open_study(smallstudy.write(folder, smallstudy.STUDY + ISSUE.format(revision)))
+    window = next(w for w in old.windows if w.verdict == "window")
+    (folder / "sheet.html").write_text(sheet_html(old, window), encoding="utf-8")
+    (folder / "sheet.pdf").write_bytes(sheet_pdf(old, window))
+
+
 def test_a_sheet_of_another_revision_is_superseded_where_the_study_says_so(tmp_path, no_notebooks, finished):
     """The sheet: revision 1 b. The result: re-run as revision 2, or as 1 b that was superseded, with another limit."""
     no_notebooks(finished / "notebooks")
-    issue = "setup_sheet: {{revision: {}}}\n"
-    old = open_study(smallstudy.write(tmp_path, smallstudy.STUDY + issue.format("1 b")))
-    window = next(w for w in old.windows if w.verdict == "window")
-    (tmp_path / "sheet.html").write_text(sheet_html(old, window), encoding="utf-8")
-    (tmp_path / "sheet.pdf").write_bytes(sheet_pdf(old, window))
+    on_the_board(tmp_path, "1 b")
     for number, (revision, verdict, words) in enumerate((
             ("2, supersedes: 1 b", "superseded", "superseded by revision 2: take it down. Print that of revision 2"),
             ("1 b, superseded_by: C", "superseded", "superseded by revision C: take it down. Do not print it anew"),
             ("1, superseded_by: 1 b", "other study file", "Hold it against the result of revision 1 b"),
             ("2, supersedes: 1", "other study file", "Print it anew"), ("1 b", "other study file", "Print it anew"))):
-        path = smallstudy.write(tmp_path, smallstudy.STUDY.replace("0.9]", "0.88]") + issue.format(revision))
+        path = smallstudy.write(tmp_path, smallstudy.STUDY.replace("0.9]", "0.88]") + ISSUE.format(revision))
         folder = runner.run_study(path, tmp_path / str(number), progress=False)
         for sheet in ("sheet.html", "sheet.pdf"):
             told = check_sheet(folder, tmp_path / sheet)
@@ -249,15 +256,11 @@ def test_a_sheet_of_another_revision_is_superseded_where_the_study_says_so(tmp_p
 
 def test_a_sheet_of_a_study_that_got_another_name_says_both(tmp_path, no_notebooks, finished):
     no_notebooks(finished / "notebooks")
-    issue = "setup_sheet: {{revision: {}}}\n"
-    old = open_study(smallstudy.write(tmp_path, smallstudy.STUDY + issue.format("A")))
-    window = next(w for w in old.windows if w.verdict == "window")
-    (tmp_path / "sheet.html").write_text(sheet_html(old, window), encoding="utf-8")
-    (tmp_path / "sheet.pdf").write_bytes(sheet_pdf(old, window))
+    on_the_board(tmp_path, "A")
     renamed = smallstudy.STUDY.replace("small-yard", "big yard 2")
     for revision, more in (("B, supersedes: A", "if small-yard is what big yard 2 was called then, the sheet is"),
                            ("B", None)):
-        folder = runner.run_study(smallstudy.write(tmp_path, renamed + issue.format(revision)), tmp_path / revision[:9],
+        folder = runner.run_study(smallstudy.write(tmp_path, renamed + ISSUE.format(revision)), tmp_path / revision[:9],
                                   progress=False)
         for sheet in ("sheet.html", "sheet.pdf"):
             (said,) = check_sheet(folder, tmp_path / sheet).sentences
