@@ -27,9 +27,11 @@ from .rows import BATCH, Floats, Spread
 MIDDLE_RADIUS = np.log(0.3)
 _GX, _GW = np.polynomial.hermite_e.hermegauss(7)
 _GW = np.log(_GW / _GW.sum()) + 0.5 * _GX**2
-SHEET, FEW_SHEETS = Spread(0.4, 0.6), Spread(0.55, 0.57)
-"""Priors of the burr's own spread from sheet to sheet, in units of its scatter from edge to edge: see `of_sheets`."""
-_FEW, _ENOUGH = 6, 12
+SHEET = Spread(0.3, 1.2)
+"""Prior of the burr's own spread from sheet to sheet, in units of its scatter from edge to edge.
+
+Wide, so that sheets speak for themselves, few as they are: on simulated lines windows lost more, and missed more often,
+by a prior that would neither have sheets alike nor far apart. Judgement, no source."""
 _LEVEL = (1.5, 3.0)
 _LOG_SLOPE = (np.log(4.0), 0.6)
 _RATIO = (-0.6, 0.35)
@@ -101,19 +103,6 @@ class BurrData:
             "row", "cleared", "log_radius", "height", "sheet", "material")},
             position=None if self.position is None else self.position[kept],
             word=None if self.word is None else self.word[kept])
-
-
-def of_sheets(sheets: int) -> Spread:
-    """Prior of the burr's own spread of sheets: more cautious the fewer were run.
-
-    Few sheets may all be alike by chance, and windows are issued where they are: on simulated lines whose sheets differ
-    much, windows from 6 sheets missed more often than they claim. Judgement, no source.
-
-    >>> of_sheets(12), round(of_sheets(9).median, 3)
-    (Spread(median=0.4, log_sd=0.6), 0.475)
-    """
-    few = min(max((_ENOUGH - sheets) / (_ENOUGH - _FEW), 0.0), 1.0)
-    return Spread(*(float(a + few * (b - a)) for a, b in zip(SHEET, FEW_SHEETS, strict=True)))
 
 
 class _Got(NamedTuple):

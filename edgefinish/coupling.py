@@ -32,7 +32,7 @@ def coupling_of(lay: Callable[..., Layout], found: Posterior) -> float:
         if coupling == AREA_LAW:
             return float(found.at_mode.log_post[0])
         data = lay(coupling=coupling).data
-        return float(solve(data, nodes_at(data, at_mode), found.mode.warm).log_post[0])
+        return float(solve(data, nodes_at(data, at_mode), found.at_mode.eta).log_post[0])
     best = AREA_LAW
     while best - _STEP >= 0 and chance(best - _STEP) > chance(best):
         best -= _STEP

@@ -285,8 +285,8 @@ def _readings(model: LineFit, job: Job) -> list[_Readings]:
         read = read & model.tells_burr(job) if name == "residual_burr_mm" else read
         there = run[read[here]]
         spans = ({n: (float(rows[n].min()), float(rows[n].max())) for n in SETTINGS} for rows in (there, run))
-        found.append(_Readings(QUANTITIES[name].label.capitalize(), *spans, frozenset(there["grit"]),
-                               frozenset(run["grit"])))
+        found.append(_Readings(QUANTITIES[name].label.capitalize(), *spans, frozenset(there["grit"].unique()),
+                               frozenset(run["grit"].unique())))
     return found
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from .abrasive import grain_um
-from .burr import SHEET, BurrData, BurrPosterior, fit_burr, of_sheets, told_apart
+from .burr import SHEET, BurrData, BurrPosterior, fit_burr, told_apart
 from .burrheights import MIDDLE_HEIGHT, future_heights, usual_height
 from .byburr import BurrStep, burr_step
 from .byplates import kinds_apart, scatter_of
@@ -265,7 +265,7 @@ class LineFit:
             if burr:
                 read.append(self.cleared(job.residual_burr_mm)[1])
             mine = (self.materials == material).to_numpy()
-            return frozenset.intersection(*(frozenset(rows["edge_position"][mine & some]) for some in read))
+            return frozenset.intersection(*(frozenset(rows["edge_position"][mine & some].unique()) for some in read))
         return self._keep(("positions", material, job.edge_radius_mm is None, job.residual_burr_mm), look)
 
     def _burr(self, job: Job, count: int) -> Burr:
@@ -326,7 +326,7 @@ class LineFit:
         def compute() -> BurrPosterior:
             before = self.like and self.like.burr_fit(job)
             data = self.burr_edges(job)
-            data = replace(data, sheet_prior=before.data.sheet_prior if before else self._burr_sheets(limit, data))
+            data = replace(data, sheet_prior=before.data.sheet_prior if before else self._burr_sheets(limit))
             if before is not None:
                 data = replace(data, apart=before.data.apart and data.positions == before.data.positions)
                 near = ((before.data.materials, before.data.words, before.data.apart)
@@ -391,11 +391,10 @@ class LineFit:
                         position=position[order], positions=len(self.positions),
                         word=word[order], words=words)
 
-    def _burr_sheets(self, limit: float, data: BurrData) -> Spread:
+    def _burr_sheets(self, limit: float) -> Spread:
         """Prior of the burr's own spread of sheets: the standard, or what earlier logs with burr readings show."""
-        standard = of_sheets(len(np.unique(data.sheet)))
         fits = [] if self.new_sheets else self._keep(("burr of the past", limit), lambda: self._past_burr(limit))
-        return pool(standard, SHEET, fits) if fits else standard
+        return pool(SHEET, SHEET, fits) if fits else SHEET
 
     def _past_burr(self, limit: float) -> list[tuple[Floats, Floats]]:
         fits = []

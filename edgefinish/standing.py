@@ -192,7 +192,7 @@ def _positions(model: LineFit, job: Job) -> list[Remark]:
     promised, found = model.positions_read(job), []
     radius = at(np.isfinite(model.log.reading("edge_radius_mm").value))
     reads_radius = job.edge_radius_mm is not None or job.residual_burr_mm is not None
-    seen = set(radius["edge_position"]) if reads_radius else promised
+    seen = set(radius["edge_position"].unique()) if reads_radius else promised
     missing = words(lambda name: name not in seen)
     if missing:
         found.append(Remark(f"Not measured, so not promised: {missing} edges.",
@@ -202,7 +202,7 @@ def _positions(model: LineFit, job: Job) -> list[Remark]:
         found.append(Remark(f"Residual burr was not read at {unread} edges of {job.material}, so nothing is promised "
                             "there.", "Read it at every position."))
     if job.removal_um is not None:
-        taken = set(at(np.isfinite(model.log.reading("removal_um").value))["edge_position"])
+        taken = set(at(np.isfinite(model.log.reading("removal_um").value))["edge_position"].unique())
         assumed = words(lambda name: name in promised and name not in taken)
         if assumed:
             found.append(Remark(f"Removal was not read at {assumed} edges of {job.material}: taken to go with the edge "
