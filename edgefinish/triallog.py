@@ -19,10 +19,10 @@ from .checks import (
     one_spelling,
     tell_edges_as_runs,
     tell_hours_backwards,
+    tell_names_alike,
     tell_odd_speeds,
     tell_pasted_twice,
     tell_rare_materials,
-    tell_sheets_alike,
     tell_slips,
 )
 from .errors import LogError, Problem, nearest
@@ -30,6 +30,7 @@ from .findings import Column, Findings, Message, as_written
 from .headers import CANONICAL, MEASURED, REQUIRED, TEXT, Use, assign, fitting, plain, shared_out
 from .job import several
 from .sources import SourceLike, Table, read_table
+from .twologs import numbered_alike, tell_sheets_of_two_logs
 from .units import QUANTITIES, System, shown
 from .words import read_grits, read_positions, read_processes, read_severities, read_words, spread
 
@@ -203,11 +204,12 @@ def _read(source: SourceLike | Sequence[SourceLike], sheet: Sheets, table: str |
     if parts:
         log = _gather(parts, found)
         one_spelling(log)
-        tell_sheets_alike(log)
+        tell_names_alike(log)
         tell_edges_as_runs(log)
-        keep = agreeing_rows(log)
+        keep = agreeing_rows(log, numbered_alike(log))
         tell_rare_materials(log, keep)
         tell_hours_backwards(log, keep)
+        tell_sheets_of_two_logs(log, keep)
         tell_odd_speeds(log, keep)
         tell_slips(log, keep)
         tell_pasted_twice(log)
