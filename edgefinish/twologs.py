@@ -10,17 +10,19 @@ from .wording import count, listed
 
 
 def numbered_alike(log: Gathered) -> frozenset[str]:
-    """Runs that stand in several logs, each log with a setting of its own: other plates under one name. One fault says
-    so of all of them."""
+    """Runs that stand in several logs, each log with settings of its own: other plates under one name. One fault says
+    so of all of them. Where it is one setting alone, it may be wrong in one log, and its rows are said one by one."""
     if len(log.found) < 2 or "run" not in log.frame:
         return frozenset()
-    frame, apart = log.frame.assign(log=log.file_of).dropna(subset="run"), set[str]()
+    frame, unlike = log.frame.assign(log=log.file_of).dropna(subset="run"), dict[str, set[str]]()
     for column in (c for c in SETTINGS if c in frame):
         each = frame.groupby(["run", "log"])[column].agg(["nunique", "first"]).reset_index()
         run = each.groupby("run").agg(within=("nunique", "max"), between=("first", "nunique"))
-        apart |= set(run.index[(run["within"] == 1) & (run["between"] > 1)])
-    if not apart:
+        if other := set(run.index[(run["within"] == 1) & (run["between"] > 1)]):
+            unlike[column] = other
+    if len(unlike) < 2:
         return frozenset()
+    apart = frozenset[str]().union(*unlike.values())
     names = [n for n in dict.fromkeys(frame["run"]) if n in apart]
     mine = frame[frame["run"].isin(apart)]
     files = [str(log.found[i].file) for i in sorted(set(mine["log"]))]
@@ -30,7 +32,7 @@ def numbered_alike(log: Gathered) -> frozenset[str]:
               "one plate under one name",
               f"of {listed(files)}: where they are other plates, give the runs of one log names of their own, such as "
               f"2-{names[0]}; where they are the same, correct the settings that are wrong")
-    return frozenset(apart)
+    return apart
 
 
 def tell_sheets_of_two_logs(log: Gathered, keep: np.ndarray) -> None:
