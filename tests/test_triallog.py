@@ -33,8 +33,8 @@ def test_a_row_of_totals_is_refused_with_what_to_do(word):
     blanks = dict.fromkeys(REQUIRED, None)
     for column, cells in (("run", {"run": word, "edge_radius_mm": 4.2}), ("material", {"material": word, "run": "9"})):
         found = faults(pd.concat([clean().astype(object), pd.DataFrame([blanks | cells])], ignore_index=True))
-        assert {p.row for p in found} == {18}
-        assert [(p.column, p.found) for p in found if "delete it" in p.remedy] == [(column, word)]
+        assert [(p.row, p.column, p.found) for p in found] == [(18, column, word)] and "delete it" in found[0].remedy
+    assert len(faults(pd.DataFrame([blanks | {"run": word}]))) == 1
 
 
 def test_a_run_may_be_called_what_a_spreadsheet_calls_a_total():
@@ -585,3 +585,13 @@ def test_a_sheet_of_two_logs_whose_hours_begin_again_is_told_where_no_dates_say_
                           "sheet, give it a name of its own")
     later = second.assign(contact_hours=[f"{float(h) + 4}" for h in second["contact_hours"]])
     assert said(read_log(_two_logs(tmp_path, later)), "told") == []
+
+
+def test_a_second_table_with_other_columns_is_one_fault_at_its_header(tmp_path):
+    second = clean()[["run", "material", "thickness_mm", "drum_pressure_kPa", "feed_speed_m_min"]]
+    text = clean().to_csv(index=False) + "\n" + second.rename(
+        columns={"feed_speed_m_min": "feed speed [ft/min]"}).to_csv(index=False)
+    (tmp_path / "two.csv").write_text(text)
+    (fault,) = faults(tmp_path / "two.csv")
+    assert (fault.row, fault.found) == (19, "a second header, other than the first")
+    assert "sheet or file of its own" in fault.remedy
