@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -117,22 +118,38 @@ def tell_rare_materials(log: Gathered, keep: np.ndarray) -> None:
         return
     names = log.frame["material"].where(keep)
     for name, other in rare_names(names, log.frame["run"]).items():
+        if _as_typed(name) == _as_typed(other):
+            continue  # told as typed in two ways
         where = np.flatnonzero((names == name).to_numpy(dtype=bool, na_value=False))
         log.tell(where[0], "material", "told", f"{name!r} is named in one run only; is it {other!r}?")
 
 
-def tell_sheets_alike(log: Gathered) -> None:
-    """Two sheets whose names differ only in letters that look like figures are told, at the one less often named."""
-    if "abrasive_sheet" not in log.frame:
-        return
-    names = log.frame["abrasive_sheet"]
-    best: dict[str, str] = {}
-    for name in map(str, names.value_counts().index):
-        other = best.setdefault(name.translate(_ALIKE), name)
-        if other != name:
-            where = np.flatnonzero((names == name).to_numpy(dtype=bool, na_value=False))
-            log.tell(where[0], "abrasive_sheet", "told",
-                     f"{name!r} looks like {other!r}: if it is the same sheet, write it alike")
+def tell_names_alike(log: Gathered) -> None:
+    """Two sheets or materials whose names differ only in how they are typed are told, at the one less often named."""
+    for column, thing in (("abrasive_sheet", "sheet"), ("material", "material")):
+        if column not in log.frame:
+            continue
+        names = log.frame[column]
+        best: dict[str, str] = {}
+        for name in map(str, names.value_counts().index):
+            other = best.setdefault(_as_typed(name), name)
+            if other != name:
+                where = np.flatnonzero((names == name).to_numpy(dtype=bool, na_value=False))
+                log.tell(where[0], column, "told",
+                         f"{name!r} looks like {other!r}: if it is the same {thing}, write it alike")
+
+
+def _as_typed(name: str) -> str:
+    """A name without what people type in several ways: a word for the thing, marks, noughts in front, letters that look
+    like figures.
+
+    >>> [_as_typed(n) for n in ("A1", "Sheet A-01", "sheet_a1", "1-1", "1.1", "11")]
+    ['a1', 'a1', 'a1', '1-1', '1-1', '11']
+    """
+    bare = re.sub(r"^(?:sheet|belt|no|nr)(?=[\W_\d])[\W_]*", "", name, flags=re.IGNORECASE)
+    bare = re.sub(r"[\W_]+", "-", bare.translate(_ALIKE).casefold()).strip("-") or name
+    bare = re.sub(r"(?<!\d)-|-(?!\d)", "", bare)  # between two figures it tells 1-1 from 11
+    return re.sub(r"(?<!\d)0+(?=\d)", "", bare)
 
 
 def tell_edges_as_runs(log: Gathered) -> None:
@@ -144,10 +161,11 @@ def tell_edges_as_runs(log: Gathered) -> None:
                  "If some are edges of one plate, give them one run name")
 
 
-def agreeing_rows(log: Gathered) -> np.ndarray:
+def agreeing_rows(log: Gathered, known: frozenset[str] = frozenset()) -> np.ndarray:
     """Which rows agree with the rest of their run on every setting; the others are told as set aside.
 
-    Where no value of a setting holds in more than half of a run's rows, the run is a fault.
+    Where no value of a setting holds in more than half of a run's rows, the run is a fault; of those `known` to be
+    faulty nothing is said.
     """
     keep = np.ones(len(log.frame), dtype=bool)
     if "run" not in log.frame:
@@ -162,6 +180,8 @@ def agreeing_rows(log: Gathered) -> np.ndarray:
         pairs = np.unique(run_codes[filled].astype(np.int64) * max(len(values), 1) + codes[filled])
         distinct = np.bincount(pairs // max(len(values), 1), minlength=len(run_names))
         for run in np.flatnonzero(distinct > 1):
+            if run_names[run] in known:
+                continue
             rows = order[starts[run]:starts[run + 1]]
             here, count = np.unique(codes[rows][codes[rows] >= 0], return_counts=True)
             most = here[count.argmax()]

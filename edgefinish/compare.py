@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import logging
 import math
 import re
 from collections.abc import Iterator, Sequence
@@ -215,6 +216,7 @@ def pdf_text(data: bytes) -> str:
     """
     import pypdf
 
+    logging.getLogger("pypdf").setLevel(logging.CRITICAL)  # what is wrong is said below, once
     try:
         return "\n".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(data)).pages)
     except Exception:  # the library has no base class of its own for what a damaged file can raise

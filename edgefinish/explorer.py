@@ -12,8 +12,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
-import numpy as np
-
 from .drawing import of_material
 from .forms import first_of_each_material
 from .job import Job, SpeedWindow
@@ -195,7 +193,8 @@ def page_data(results: Results, about: Sequence[Surface]) -> dict[str, Any]:
     system, said = results.study.units, {}
     return {"unit": unit_of(SPEED, system), "finer": FINER,
             "jobs": [{"name": f"{job_name(s.job, system)} ({settings(s.job, system)})",
-                      "from": _tried(results, s.job)[0], "to": _tried(results, s.job)[1], "together": s.together,
+                      "from": _tried(results, s.job)[0], "to": _tried(results, s.job)[1],
+                      "ends": [shown(SPEED, v, system) for v in _tried_m_min(results, s.job)], "together": s.together,
                       "axes": [{"label": a.label, "kind": a.kind, "words": a.words, "own": a.own, "numbers": a.numbers,
                                 "decimals": a.decimals, "unit": a.unit} for a in s.axes],
                       "cells": {" ".join(map(str, place)): _cell(w, system, said) for place, w in s.windows.items()}}
@@ -203,9 +202,13 @@ def page_data(results: Results, about: Sequence[Surface]) -> dict[str, Any]:
 
 
 def _tried(results: Results, job: Job) -> tuple[float, float]:
-    tried = np.asarray(in_shown(SPEED, results.log.rows[SPEED].to_numpy(float)[of_material(results, job)],
-                                results.study.units), float)
-    return float(f"{tried.min():.4g}"), float(f"{tried.max():.4g}")
+    slowest, fastest = (float(in_shown(SPEED, v, results.study.units)) for v in _tried_m_min(results, job))
+    return float(f"{slowest:.4g}"), float(f"{fastest:.4g}")
+
+
+def _tried_m_min(results: Results, job: Job) -> tuple[float, float]:
+    tried = results.log.rows[SPEED].to_numpy(float)[of_material(results, job)]
+    return float(tried.min()), float(tried.max())
 
 
 def _cell(window: SpeedWindow, system: Any, said: dict[str, int]) -> dict[str, Any]:

@@ -258,9 +258,11 @@ def _apply_map(header: Sequence[str], columns: Mapping[str, object], meanings: d
         place, own = places.get(plain(str(key))), meaning_of(str(key))
         target = meaning_of(value) if isinstance(value, str) else None
         if place is not None and target is not None:
-            from_key = re.search(r"[\[(]([^\[\]()]*)[\])]\s*$", str(key))
-            if target.unit is None and from_key and target.name in QUANTITIES:
-                target = Meaning(target.name, find_unit(from_key.group(1), QUANTITIES[target.name].kind))
+            if target.name in QUANTITIES and (unit := _unit_at_end(str(key), QUANTITIES[target.name].kind)):
+                if target.unit not in (None, unit):
+                    found.fault(None, str(key), f"{unit} in the header and {target.unit} in 'columns'", "one unit",
+                                "write the one that the numbers are in, in both")
+                target = Meaning(target.name, target.unit or unit, target.extra, target.clash)
             meanings[place] = target
         elif place is not None:
             hint = nearest(str(value), CANONICAL)
@@ -279,6 +281,16 @@ def _apply_map(header: Sequence[str], columns: Mapping[str, object], meanings: d
         else:
             found.fault(None, str(key), value, "a number or a word that holds for every row")
     return constants
+
+
+def _unit_at_end(header: str, kind: str) -> str | None:
+    """The unit in the brackets that end a shop's own header; None where there is none of this kind.
+
+    >>> _unit_at_end("Radius [in]", "length"), _unit_at_end("Radius (gauge 2)", "length")
+    ('in', None)
+    """
+    ending = re.search(r"[\[(]([^\[\]()]*)[\])]\s*$", header)
+    return find_unit(ending.group(1), kind) if ending else None
 
 
 def _missing(others: Sequence[str], present: set[str], found: Findings) -> set[str]:

@@ -81,7 +81,8 @@ def fingerprints(inputs: Path) -> Mapping[str, Any]:
         digest = {n: hashlib.sha256((inputs / n).read_bytes()).digest() for n in names(listed)}
         study = hashlib.sha256((inputs / STUDY).read_bytes()).hexdigest()
     except OSError as error:
-        raise RunError(Problem(None, None, Path(str(error.filename)).name, "the inputs that a run left, all of them",
+        raise RunError(Problem(None, None, f"no {Path(str(error.filename)).name} in {inputs}",
+                               "the inputs that a run left, all of them",
                                "run the study again from its own files")) from None
     log = listed["log"]
     several = hashlib.sha256(b"".join(digest[n] for n in log)).hexdigest() if isinstance(log, list) and len(log) > 1 \

@@ -133,12 +133,14 @@ class Job:
     def _check_limits(self, put: Any, fault: Any) -> None:
         band = (None, None) if self.edge_radius_mm is None else several(self.edge_radius_mm)
         if band is None or len(band) != 2:
-            fault("edge_radius_mm", "two limits (low, high) in mm, either may be None")
+            fault("edge_radius_mm", "two limits (low, high) in mm, either may be None",
+                  "in a study file [0.2, null] is a limit to one side; numbers have a point: 0.2, not 0,2")
             band = (None, None)
         low, high = (None if v is None else number(v) for v in band)
         wrong = any(v is not None and n is None for v, n in zip(band, (low, high), strict=True))
         if wrong or (low is not None and low < 0) or (high is not None and high <= 0):
-            fault("edge_radius_mm", "limits in mm that are not negative")
+            fault("edge_radius_mm", "limits in mm that are not negative",
+                  "in a study file [0.2, null] is a limit to one side")
         elif low is not None and high is not None and low >= high:
             fault("edge_radius_mm", "low below high", "swap them if they stand the wrong way round")
         else:

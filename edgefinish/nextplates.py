@@ -141,8 +141,7 @@ def next_plates(model: LineModel, jobs: Sequence[Job], *, plates: int = 4, most_
     name = dict(zip(jobs, job_names(jobs, model.units), strict=True))
     gained = pd.DataFrame({"job": [name[j.job] for j in asked],
                            "gain_m_min": told[chosen]["m_min"].to_numpy()})
-    quantity = QUANTITIES["feed_speed_m_min"]
-    step = (0.1**quantity.metric_decimals if model.units == "metric" else 0.3048)
+    step = 0.1**QUANTITIES["feed_speed_m_min"].metric_decimals  # in whichever units it is shown: the line is one
     stop = bool(gained["gain_m_min"].max() < step)
     table = ways[chosen]
     said = next_said(model, windows, gained, options, chosen, table, step if stop else None)

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from .errors import Problem, RunError
+from .findings import as_written
 from .kept import INPUTS, kept_files
 
 try:
@@ -47,10 +48,15 @@ def record_of(target: Path, name: str, maker: str) -> Mapping[str, Any] | None:
 
     Raises `RunError` where something else lies there.
     """
+    try:
+        target.lstat()
+    except FileNotFoundError:
+        return None
+    except OSError as error:  # such as a name that is too long, or a file where a folder should be above
+        raise RunError(Problem(None, None, as_written(target.name), "a folder that can be made",
+                               f"{error.strerror}; name another with --out")) from None
     if target.is_symlink() or (target.exists() and not target.is_dir()):
         raise RunError(Problem(None, None, str(target), "a folder", "name another with --out"))
-    if not target.exists():
-        return None
     try:
         record = json.loads((target / name).read_text(encoding="utf-8"))["record"]
         ours = "edgefinish" in record

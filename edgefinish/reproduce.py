@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -64,6 +65,9 @@ def read_record(folder: Path) -> tuple[Mapping[str, Any], list[dict[str, Any]]]:
 
     Raises `RunError` where the folder is none, is damaged, or keeps no inputs.
     """
+    if not os.path.isdir(folder):
+        raise RunError(Problem(None, None, f"no folder {folder}", "the folder that a run left",
+                               "check the name and the folder it is in"))
     try:
         left = json.loads((folder / "windows.json").read_text(encoding="utf-8"))
         record, windows = left["record"], left["windows"]

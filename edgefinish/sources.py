@@ -19,10 +19,11 @@ import pandas as pd
 from .databases import gathered_table
 from .errors import nearest
 from .findings import Column, Findings, NoCell, blank, printable
-from .headers import SEARCHED, empty, header_at, is_units_row, recognised
+from .headers import SEARCHED, empty, header_at, is_units_row, meaning_of, recognised
 from .workbook import MOST_COLUMNS, MOST_ROWS, WAY_OUT, Grid, grid_of_book
 
 HEADER_FROM = 3  # of the log's columns named in a row above make it a header too
+MOST_NAMES = 10_000  # different cells of a column among which the words of another header are looked for
 MOST_NUMBER = 1e300
 LOOKED_AT = 1_000_000  # first characters in which the separator is looked for
 MOST_FILE_BYTES = 1_000_000_000
@@ -260,6 +261,7 @@ def _finish(name: str, header: list[str], columns: list[Column], digest: bytes |
     for i in np.flatnonzero(again):
         found.tell(columns[0].row(i), None, "set aside", "the header again")
     keep &= ~again
+    keep &= _before_another_header(columns, keep, found)
     rows = np.flatnonzero(keep)
     units_row = None
     if rows.size:
@@ -271,6 +273,22 @@ def _finish(name: str, header: list[str], columns: list[Column], digest: bytes |
         return None
     columns = [Column(h, c.codes, c.values, c.row_numbers).where(keep) for h, c in zip(header, columns, strict=True)]
     return Table(name, tuple(header), tuple(columns), units_row, digest)
+
+
+def _before_another_header(columns: Sequence[Column], keep: np.ndarray, found: Findings) -> np.ndarray:
+    """Which rows stand above a second header whose columns are others than the first's; it is a fault, and what stands
+    under it is not read: its numbers would be taken for other columns'."""
+    names = np.zeros(len(keep), int)
+    for column in columns:
+        if len(column.values) <= MOST_NAMES:
+            named = [isinstance(v, str) and meaning_of(v) is not None for v in column.values]
+            names += np.array([*named, False])[column.codes]
+    at = np.flatnonzero(keep & (names >= HEADER_FROM))
+    if not at.size:
+        return np.ones(len(keep), bool)
+    found.fault(columns[0].row(at[0]), None, "a second header, other than the first", "one table, under one header",
+                "put this table into a sheet or file of its own, and name both as the log")
+    return np.arange(len(keep)) < at[0]
 
 
 def _of_parquet(data: bytes, name: str, digest: bytes, found: Findings) -> Table | None:

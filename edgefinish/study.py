@@ -23,7 +23,7 @@ from .job import Job, Line
 from .jobchoice import EVERY, every_job
 from .kept import SOURCES, kept_sources, without_credentials
 from .sheetissue import ISSUE_KEYS, REVISIONS, SheetIssue, sheet_issue
-from .studytext import StudyProblem, tree_of
+from .studytext import StudyProblem, jobs_named, tree_of
 from .trialkeys import TRIAL_KEYS, Trial, read_trial
 from .triallog import TrialLog, read_beside, read_earlier
 from .units import with_unit
@@ -182,8 +182,8 @@ class _Check:
             key = key_node.value
             place = f"{where}.{key}" if where else key
             if key in entries:
-                self.lines[place] = key_node.start_mark.line + 1
-                self.fault(place, key, "each key once", f"it stands on line {self.lines[place]} again")
+                first, self.lines[place] = self.lines[place], key_node.start_mark.line + 1
+                self.fault(place, key, "each key once", f"it stands on line {first} already")
                 continue
             self.lines[place] = key_node.start_mark.line + 1
             is_text = key in TEXT_KEYS and isinstance(value_node, yaml.ScalarNode)
@@ -226,8 +226,8 @@ class _Check:
     def _known(self, entries: Mapping[str, Any], known: Sequence[str], prefix: str = "") -> None:
         for key in entries:
             if key not in known:
-                near = nearest(key, known)
-                self.fault(f"{prefix}{key}", key, "a known key" if near else f"one of {', '.join(known)}", near)
+                near, hint = nearest(key, known), "numbers have a point: 0.90, not 0,90" * str(key).isdigit()
+                self.fault(f"{prefix}{key}", key, "a known key" if near else f"one of {', '.join(known)}", near or hint)
 
     def _pair(self, key: str, value: Any, unit: str, fixed: bool = False) -> tuple[float, float] | None:
         """Two numbers, the lower first; alike only for what may be `fixed`."""
@@ -350,16 +350,16 @@ class _Check:
 
     def _each_job(self, jobs: list[Any], limits: Mapping[str, Any]) -> Iterator[Job]:
         """The jobs of the list, those that are sound."""
+        for key, taken in (("sheet_hours", "0 to 15 contact hours are taken"), ("passes", "1 pass is taken")):
+            without = [n for n, entry in enumerate(jobs, 1) if isinstance(entry, dict) and key not in entry]
+            if without:
+                self.told.append(f"{jobs_named(without)}: no {key} given, {taken}.")
         faulty_above = {str(p.column).partition(".")[2] for p in self.bad}
         for number, entry in enumerate(jobs, 1):
             where = f"jobs, {number}"
             if not isinstance(entry, dict):
                 self.fault(where, entry, "a job such as {material: S355, thickness_mm: 10, …}")
                 continue
-            if "sheet_hours" not in entry:
-                self.told.append(f"job {number}: no sheet_hours given, 0 to 15 contact hours are taken.")
-            if "passes" not in entry:
-                self.told.append(f"job {number}: no passes given, 1 pass is taken.")
             try:
                 yield Job.from_mapping({**limits, **entry})
             except JobError as error:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import accumulate
 from pathlib import Path
@@ -10,6 +11,7 @@ from pathlib import Path
 import yaml
 
 from .errors import Problem, StudyError
+from .wording import listed
 
 # A study file is a page of text; what is far beyond is no study, and would keep the reader busy for hours.
 MOST_BYTES, MOST_DEEP = 1_000_000, 40
@@ -27,6 +29,14 @@ class StudyProblem(Problem):
         place = ", ".join(p for p in (f"line {self.row}" if self.row is not None else "", self.column or "") if p)
         text = f"found {self.found!r}, wanted {self.wanted}"
         return f"{place + ': ' if place else ''}{text}{'; ' + self.remedy if self.remedy else ''}"
+
+
+_IN_PLAIN_WORDS = {
+    "expected <block end>": "an indent or a sign that does not go with the lines above",
+    "mapping values are not allowed": "a colon where none can stand",
+    "could not find expected ':'": "a line without a colon and a space after its key",
+    "expected ',' or": "a list or brackets that do not end",
+    "while scanning a quoted": "quotes that do not end", "found unexpected end of stream": "quotes that do not end"}
 
 
 def tree_of(path: Path, raw: bytes) -> yaml.MappingNode:
@@ -53,7 +63,11 @@ def tree_of(path: Path, raw: bytes) -> yaml.MappingNode:
         raise refuse(None, "bytes that are no UTF-8", "a text file in UTF-8", "save it again as UTF-8") from None
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
-        raise refuse(mark.line + 1 if mark else None, str(error.problem or error.context), "YAML",
+        line, problem = mark.line + 1 if mark else None, str(error.problem or error.context)
+        if "'\\t'" in problem:
+            raise refuse(line, "a tab", "spaces", "indent with spaces, as many for each entry of one list") from None
+        plain = next((words for start, words in _IN_PLAIN_WORDS.items() if problem.startswith(start)), problem)
+        raise refuse(line, plain, "YAML",
                      "check colons, brackets, quotes and indents on this line and the one above") from None
     except yaml.YAMLError as error:
         raise refuse(None, str(error).splitlines()[0], "YAML", "remove control characters") from None
@@ -83,3 +97,17 @@ def _brackets_deep(text: str) -> int:
         depth = depth + 1 if mark in "[{" else max(depth - 1, 0)
         deepest = max(deepest, depth)
     return deepest
+
+
+def jobs_named(numbers: Sequence[int]) -> str:
+    """Jobs by their rising numbers, neighbours together.
+
+    >>> jobs_named([2]), jobs_named([1, 2, 3, 5]), jobs_named([1, 2])
+    ('job 2', 'jobs 1 to 3 and 5', 'jobs 1 and 2')
+    """
+    given = set(numbers)
+    starts = [n for n in numbers if n - 1 not in given]
+    ends = [n for n in numbers if n + 1 not in given]
+    said = [part for a, b in zip(starts, ends, strict=True)
+            for part in ([str(a)] if a == b else [str(a), str(b)] if a + 1 == b else [f"{a} to {b}"])]
+    return f"{'job' if len(numbers) == 1 else 'jobs'} {listed(said)}"

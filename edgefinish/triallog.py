@@ -19,10 +19,10 @@ from .checks import (
     one_spelling,
     tell_edges_as_runs,
     tell_hours_backwards,
+    tell_names_alike,
     tell_odd_speeds,
     tell_pasted_twice,
     tell_rare_materials,
-    tell_sheets_alike,
     tell_slips,
 )
 from .errors import LogError, Problem, nearest
@@ -30,6 +30,7 @@ from .findings import Column, Findings, Message, as_written
 from .headers import CANONICAL, MEASURED, REQUIRED, TEXT, Use, assign, fitting, plain, shared_out
 from .job import several
 from .sources import SourceLike, Table, read_table
+from .twologs import numbered_alike, tell_sheets_of_two_logs
 from .units import QUANTITIES, System, shown
 from .words import read_grits, read_positions, read_processes, read_severities, read_words, spread
 
@@ -203,11 +204,12 @@ def _read(source: SourceLike | Sequence[SourceLike], sheet: Sheets, table: str |
     if parts:
         log = _gather(parts, found)
         one_spelling(log)
-        tell_sheets_alike(log)
+        tell_names_alike(log)
         tell_edges_as_runs(log)
-        keep = agreeing_rows(log)
+        keep = agreeing_rows(log, numbered_alike(log))
         tell_rare_materials(log, keep)
         tell_hours_backwards(log, keep)
+        tell_sheets_of_two_logs(log, keep)
         tell_odd_speeds(log, keep)
         tell_slips(log, keep)
         tell_pasted_twice(log)
@@ -249,7 +251,7 @@ def _columns_of(table: Table, columns: Mapping[str, object] | None,
     """The columns of one table under their canonical names, then the others."""
     uses, kept = assign(table.header, table.units_row, columns, lambda i: table.columns[i].values, found)
     table = _without_remarks(table, uses, found)
-    _refuse_totals(table, uses, found)
+    table = _without_totals(table, uses, found)
     held = {u.name: _column(table, u) for u in uses}
     marks = decimal_marks({name: c for name, c in held.items() if name in QUANTITIES})
     read: dict[str, pd.Series] = {}
@@ -280,16 +282,20 @@ def _without_remarks(table: Table, uses: Sequence[Use], found: Findings) -> Tabl
     return replace(table, columns=tuple(c.where(filled) for c in table.columns))
 
 
-def _refuse_totals(table: Table, uses: Sequence[Use], found: Findings) -> None:
-    """A fault for each row that a spreadsheet adds up: a word for it in a required column, most of them blank. Every
-    blank of it is a fault too; this one says what to do."""
+def _without_totals(table: Table, uses: Sequence[Use], found: Findings) -> Table:
+    """The table without rows that a spreadsheet adds up: a word for it in a required column, most of them blank. Each
+    is a fault; of its blanks and numbers nothing more is said."""
     needed = [table.columns[u.index] for u in uses if u.index is not None and u.name in REQUIRED]
     blank = sum((c.codes < 0).astype(int) for c in needed) if needed else np.zeros(len(table.row_numbers), int)
+    totals = np.zeros(len(table.row_numbers), bool)
     for column in needed:
         words = [isinstance(v, str) and v.strip().rstrip(":").casefold() in _TOTALS for v in column.values]
-        for i in np.flatnonzero(np.array([*words, False])[column.codes] & (2 * blank > len(needed))):
+        said = np.array([*words, False])[column.codes] & (2 * blank > len(needed)) & ~totals
+        for i in np.flatnonzero(said):
             found.fault(int(table.row_numbers[i]), column.header, str(column.values[column.codes[i]]),
                         "a row of one edge", "a row of totals is none: delete it")
+        totals |= said
+    return replace(table, columns=tuple(c.where(~totals) for c in table.columns)) if totals.any() else table
 
 
 def _column(table: Table, use: Use) -> Column:

@@ -137,6 +137,19 @@ def test_a_folder_that_no_run_made_is_exit_code_1(study, tmp_path, capsys):
     assert "--out" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("name", ["x" * 300, "a file/below"])
+def test_a_folder_that_cannot_be_made_is_exit_code_1(study, tmp_path, capsys, name):
+    (tmp_path / "a file").touch()
+    assert cli.main(["run", str(study), "--out", str(tmp_path / name)]) == 1
+    said = capsys.readouterr().err
+    assert "wanted a folder that can be made" in said and "name another with --out" in said
+
+
+def test_a_folder_that_is_not_there_is_not_called_damaged(tmp_path, capsys):
+    assert cli.main(["reproduce", str(tmp_path / "gone")]) == 1
+    assert f"found 'no folder {tmp_path / 'gone'}', wanted the folder that a run left" in capsys.readouterr().err
+
+
 def test_a_reader_that_closes_early_sees_no_traceback(study):
     trials = smallstudy.trials()
     trials["grit"] = "80"

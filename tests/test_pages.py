@@ -21,7 +21,7 @@ import edgefinish as ef
 from edgefinish.cautions import CAUTIONS, DEFER
 from edgefinish.compare import page_text
 from edgefinish.drawing import burr_said
-from edgefinish.explorer import _wanted, at
+from edgefinish.explorer import _wanted, at, page_data
 from edgefinish.forms import answers_said, residuals_said
 from edgefinish.nextsaid import asked_besides
 from edgefinish.report import _summary, report_html, windows_csv, windows_json
@@ -409,3 +409,14 @@ def test_the_notebook_says_all_reasons_of_a_refusal():
     for window, text in zip(told.windows, said, strict=True):
         assert text.endswith(window.reasons[1 if window.verdict == "window" else -1]) and window.reasons[0] in text
     assert any(w.verdict != "window" and len(w.reasons) > 2 for w in told.windows)
+
+
+def test_what_if_ends_where_a_setup_sheet_says_that_trials_ended():
+    results = pages.demo()
+    imperial = replace(results, study=replace(results.study, units="imperial"))
+    data = page_data(imperial, pages.explored())
+    for one, surface in zip(data["jobs"], pages.explored(), strict=True):
+        window = next(w for w in surface.windows.values() if w.verdict == "window")
+        text, (slowest, fastest) = " ".join(page_text(sheet_html(imperial, window)).split()), (
+            " ".join(end.split()) for end in one["ends"])
+        assert f"{slowest} slowest tried" in text and f"fastest tried {fastest}" in text

@@ -70,6 +70,15 @@ def test_the_precision_after_is_that_of_a_log_with_those_plates(asked):
     assert len({s for s in state.spots.sheet[chosen] if s >= state.sheets}) == 1
 
 
+def test_the_units_shown_do_not_change_when_to_stop(asked):
+    # The gain lies between 0.1 m/min and 1 ft/min, 0.3048 m exactly (NIST SP 811, B.8).
+    trial, model, job = asked
+    in_feet = ef.next_plates(ef.fit(ef.read_log(trial.log), units="imperial"), [job], plates=2)
+    told = ef.next_plates(model, [job], plates=2)
+    assert 0.1 < told.options["gain_m_min"].max() < 0.3048
+    assert (in_feet.stop, told.stop) == (False, False)
+
+
 def test_it_is_said_in_sentences(asked, told):
     assert ("Stop" in told.said) == told.stop
     assert "on average about" in told.said and "comes out narrower, or is lost" in told.said

@@ -99,8 +99,8 @@ def test_every_default_is_told(tmp_path):
                  "every material and burr severity"):
         assert word in told
     told_of_jobs = " ".join(read(tmp_path, WHOLE).told)
-    assert "job 2: no passes given" in told_of_jobs and "job 3: no sheet_hours given" in told_of_jobs
-    assert "job 1" not in told_of_jobs and "units" not in told_of_jobs
+    assert "jobs 2 to 4: no passes given" in told_of_jobs and "jobs 2 to 4: no sheet_hours given" in told_of_jobs
+    assert "job 1" not in told_of_jobs and "jobs 1" not in told_of_jobs and "units" not in told_of_jobs
 
 
 def test_all_faults_come_at_once_with_line_and_hint(tmp_path):
@@ -306,3 +306,26 @@ def test_the_same_values_come_out_as_a_plain_yaml_reader_finds(tmp_path):
 def test_a_plain_word_for_a_position_is_asked_about_in_a_study(tmp_path, word, meant):
     said = faults(tmp_path, LEAST + f"trial: {{plates: 24, edges: [{word}]}}\n")["trial.edges"]
     assert (f"did you mean {meant}?" in said) if meant else "did you mean" not in said
+
+
+@pytest.mark.parametrize("text,row,found,remedy", [
+    ("limits:\n\tremoval_um: 40", 2, "a tab", "indent with spaces"),
+    ("study: a\nstudy: b", 2, "study", "it stands on line 1 already"),
+    ("study:a\nlog: b.csv", 2, "a colon where none can stand", "the one above"),
+    ("promise: {share: 0,90, confidence: 0.95}", 1, "90", "numbers have a point"),
+    ("limits: {edge_radius_mm: [0,2, 0,9]}", 1, "(0, 2, 0, 9)", "numbers have a point"),
+    ("limits: {edge_radius_mm: [None, 0.9]}", 1, "('None', 0.9)", "[0.2, null]"),
+])
+def test_slips_of_the_pen_in_a_study_file_are_named_in_plain_words(tmp_path, text, row, found, remedy):
+    path = tmp_path / "study.yaml"
+    path.write_text(text + "\n")
+    with pytest.raises(StudyError) as error:
+        read_study(path)
+    assert [(p.row, p.found) for p in error.value.problems if remedy in p.remedy] == [(row, found)]
+
+
+def test_what_is_taken_for_many_jobs_is_told_once(tmp_path):
+    job = "  - {material: S355, thickness_mm: 12, drum_pressure_kPa: 60, grit: P80, sheet_hours: [0, 8]}\n"
+    text = WHOLE[:WHOLE.index("jobs:")] + "jobs:\n" + 40 * job
+    told = [t for t in read(tmp_path, text).told if "passes" in t]
+    assert told == ["jobs 1 to 40: no passes given, 1 pass is taken."]

@@ -33,8 +33,8 @@ def test_a_row_of_totals_is_refused_with_what_to_do(word):
     blanks = dict.fromkeys(REQUIRED, None)
     for column, cells in (("run", {"run": word, "edge_radius_mm": 4.2}), ("material", {"material": word, "run": "9"})):
         found = faults(pd.concat([clean().astype(object), pd.DataFrame([blanks | cells])], ignore_index=True))
-        assert {p.row for p in found} == {18}
-        assert [(p.column, p.found) for p in found if "delete it" in p.remedy] == [(column, word)]
+        assert [(p.row, p.column, p.found) for p in found] == [(18, column, word)] and "delete it" in found[0].remedy
+    assert len(faults(pd.DataFrame([blanks | {"run": word}]))) == 1
 
 
 def test_a_run_may_be_called_what_a_spreadsheet_calls_a_total():
@@ -525,3 +525,73 @@ def test_burr_that_is_none_is_to_be_written_as_0_in_the_column_s_unit():
     frame = clean().assign(**{"residual burr [in]": "0.00"})
     fault, = faults(with_cells(frame, "residual burr [in]", {3: "none left"}))
     assert "a number in in" in str(fault) and "write 0 where no burr was found" in str(fault)
+
+
+@pytest.mark.parametrize("header,meant,both", [
+    ("Belt (ft/min)", "feed speed [m/min]", "ft/min in the header and m/min in 'columns'"),
+    ("Belt [m/min]", "feed speed", None), ("Belt [m/min]", "feed speed [m/min]", None),
+    ("Belt [line 2]", "feed speed [m/min]", None)])
+def test_a_header_and_columns_that_name_two_units_are_a_fault(header, meant, both):
+    found = faults(clean().rename(columns={"feed_speed_m_min": header}), columns={header: meant})
+    assert [(p.column, p.found) for p in found] == ([(header, both)] if both else [])
+
+
+@pytest.mark.parametrize("other", ["A-1", "A 01", "Sheet A1", "sheet_a1", "No. A1", "Al"])
+def test_a_sheet_typed_in_another_way_is_told(other):
+    frame = clean(8)
+    frame.loc[28:31, "abrasive_sheet"] = other
+    alike = "A1"
+    assert said(read_log(frame), "told") == [
+        (30, "abrasive_sheet", f"{other!r} looks like {alike!r}: if it is the same sheet, write it alike")]
+
+
+@pytest.mark.parametrize("other", ["A11", "A1-1", "B1", "A10", "A1b"])
+def test_another_sheet_is_not_told_as_typed_in_another_way(other):
+    frame = clean(8)
+    frame.loc[28:31, "abrasive_sheet"] = other
+    assert said(read_log(frame), "told") == []
+
+
+def test_a_material_typed_in_another_way_is_told_once():
+    frame = clean(60)
+    frame.loc[100:103, "material"] = "S-355"
+    assert said(read_log(frame)) == [
+        (102, "material", "'S-355' looks like 'S355': if it is the same material, write it alike")]
+
+
+def _two_logs(tmp_path, second):
+    clean().to_csv(tmp_path / "may.csv", index=False)
+    second.to_csv(tmp_path / "june.csv", index=False)
+    return [tmp_path / "may.csv", tmp_path / "june.csv"]
+
+
+def test_runs_of_two_logs_numbered_alike_are_one_fault(tmp_path):
+    second = clean().assign(drum_pressure_kPa="70", contact_hours="9.5", abrasive_sheet="B1")
+    (fault,) = faults(_two_logs(tmp_path, second))
+    assert (fault.file, fault.row, fault.found) == ("june.csv", 2, "4 runs, 001 first, in 2 logs, unlike in settings")
+    assert "may.csv and june.csv" in fault.remedy and "such as 2-001" in fault.remedy
+    # One plate whose edges stand in two logs is one plate.
+    first, rest = clean().iloc[::2], clean().iloc[1::2]
+    first.to_csv(tmp_path / "may.csv", index=False)
+    rest.to_csv(tmp_path / "june.csv", index=False)
+    assert len(read_log([tmp_path / "may.csv", tmp_path / "june.csv"]).rows) == 16
+
+
+def test_a_sheet_of_two_logs_whose_hours_begin_again_is_told_where_no_dates_say_so(tmp_path):
+    second = clean().assign(run=[f"2-{r}" for r in clean()["run"]])
+    told = said(read_log(_two_logs(tmp_path, second)), "told")
+    assert [t[:2] for t in told] == [(2, "abrasive_sheet"), (6, "abrasive_sheet")]
+    assert told[0][2] == ("sheet A0 has 0.5 to 2.5 h here and 0.5 to 2.5 h in may.csv, and no dates: if it is another "
+                          "sheet, give it a name of its own")
+    later = second.assign(contact_hours=[f"{float(h) + 4}" for h in second["contact_hours"]])
+    assert said(read_log(_two_logs(tmp_path, later)), "told") == []
+
+
+def test_a_second_table_with_other_columns_is_one_fault_at_its_header(tmp_path):
+    second = clean()[["run", "material", "thickness_mm", "drum_pressure_kPa", "feed_speed_m_min"]]
+    text = clean().to_csv(index=False) + "\n" + second.rename(
+        columns={"feed_speed_m_min": "feed speed [ft/min]"}).to_csv(index=False)
+    (tmp_path / "two.csv").write_text(text)
+    (fault,) = faults(tmp_path / "two.csv")
+    assert (fault.row, fault.found) == (19, "a second header, other than the first")
+    assert "sheet or file of its own" in fault.remedy

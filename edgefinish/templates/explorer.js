@@ -63,8 +63,8 @@
     const at = v => 10 + 440 * (v - now.from) / (now.to - now.from);
     bar.setAttribute("x", low ? at(low.low) : 10);
     bar.setAttribute("width", low ? Math.max(2, at(high.high) - at(low.low)) : 0);
-    by("explorer-from").textContent = now.from + " " + data.unit;
-    by("explorer-to").textContent = now.to + " " + data.unit;
+    by("explorer-from").textContent = now.ends[0];
+    by("explorer-to").textContent = now.ends[1];
   }
 
   function build() {
