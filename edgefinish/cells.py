@@ -271,7 +271,7 @@ def _wanted_range(quantity: Quantity, unit: str | None, cell: _Cell, censored: b
     written = cell.unit or unit or quantity.metric
     if quantity.metric:
         low, high = (float(convert(v, quantity.metric, written)) for v in (quantity.low, quantity.high))
-        wanted = f"a number from {low:.3g} to {high:.3g} {written}"
+        wanted = f"a number from {float(f'{low:.3g}'):g} to {float(f'{high:.3g}'):g} {written}"
     else:
         wanted = f"a whole number from {quantity.low:g} to {quantity.high:g}"
     if cell.side and not censored:

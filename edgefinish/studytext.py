@@ -65,7 +65,8 @@ def tree_of(path: Path, raw: bytes) -> yaml.MappingNode:
         mark = error.problem_mark or error.context_mark
         line, problem = mark.line + 1 if mark else None, str(error.problem or error.context)
         if "'\\t'" in problem:
-            raise refuse(line, "a tab", "spaces", "indent with spaces, as many for each entry of one list") from None
+            raise refuse(line, "a tab", "YAML, which has none",
+                         "indent with spaces, as many for each entry of one list") from None
         plain = next((words for start, words in _IN_PLAIN_WORDS.items() if problem.startswith(start)), problem)
         raise refuse(line, plain, "YAML",
                      "check colons, brackets, quotes and indents on this line and the one above") from None

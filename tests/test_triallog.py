@@ -595,3 +595,11 @@ def test_a_second_table_with_other_columns_is_one_fault_at_its_header(tmp_path):
     (fault,) = faults(tmp_path / "two.csv")
     assert (fault.row, fault.found) == (19, "a second header, other than the first")
     assert "sheet or file of its own" in fault.remedy
+
+
+@pytest.mark.parametrize("header,cell,wanted", [
+    ("drum_pressure_kPa", "0.6", "a number from 1 to 2000 kPa"),
+    ("drum pressure [bar]", "90", "a number from 0.01 to 20 bar")])
+def test_the_ends_of_what_is_plausible_are_plain_numbers(header, cell, wanted):
+    frame = clean().rename(columns={"drum_pressure_kPa": header}).assign(**{header: cell})
+    assert {p.wanted for p in faults(frame)} == {wanted}
