@@ -4,7 +4,7 @@ import os
 
 from threadpoolctl import threadpool_limits
 
-ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+from edgefinish.runner import ONE_THREAD
 
 
 def pytest_configure() -> None:
