@@ -253,7 +253,7 @@ def test_ends_of_a_draw_are_where_the_worst_position_and_age_meet_the_share(both
     worst = np.min(alone, axis=0)
     found = worst_shares(promise, x)  # where wear turns, ages between its ends may be a little worse
     off = np.abs(np.maximum(found, 0.3) - np.maximum(worst, 0.3))
-    assert (off > 5e-3).mean() < 1e-4 and off.max() < 1e-2
+    assert (off > 1e-4).mean() < 5e-3 and off.max() < (6e-3 if promise.burr else 2e-3)
     some, step = np.isfinite(low), 0.02  # where Newton's steps count as settled
     assert 0.5 < some.mean()
     for k in np.flatnonzero(some):
